@@ -1,0 +1,285 @@
+//! The checked protocol: private, complete, never checked again.
+
+use std::time::Duration;
+
+use model::{Layout, LineSettings, Unit};
+
+use crate::checksum::Checksum;
+
+/// A protocol file that has been checked. Made only by [`Protocol::parse`](crate::Protocol::parse).
+#[derive(Clone, Debug)]
+pub struct Protocol {
+    pub(crate) name: String,
+    pub(crate) summary: String,
+    pub(crate) line: Option<LineSettings>,
+    pub(crate) settle: Duration,
+    pub(crate) frames: Vec<Frame>,
+    pub(crate) messages: Vec<Message>,
+    pub(crate) layout: Layout,
+    pub(crate) examples: Vec<Example>,
+}
+
+impl Protocol {
+    /// The protocol's name.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// What it is, in one line; may be empty.
+    pub fn summary(&self) -> &str {
+        &self.summary
+    }
+
+    /// How the serial line is set; `None` where the file does not say.
+    pub fn line(&self) -> Option<LineSettings> {
+        self.line
+    }
+
+    /// How long after opening damaged bytes are no fault.
+    pub fn settle(&self) -> Duration {
+        self.settle
+    }
+
+    /// What the line carries: one entry a message kind.
+    pub fn layout(&self) -> &Layout {
+        &self.layout
+    }
+
+    /// The bytes of the longest frame.
+    pub fn longest_frame(&self) -> usize {
+        self.frames.iter().map(|frame| frame.longest).max().unwrap_or(0)
+    }
+
+    /// The number of examples in the file.
+    pub fn example_count(&self) -> usize {
+        self.examples.len()
+    }
+}
+
+/// One way in which frames lie in the bytes.
+#[derive(Clone, Debug)]
+pub(crate) struct Frame {
+    pub(crate) name: String,
+    pub(crate) longest: usize,
+    pub(crate) shape: Shape,
+    /// Indices of the messages that it carries, in file order.
+    pub(crate) messages: Vec<usize>,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) enum Shape {
+    Binary(BinaryFrame),
+    Text(TextFrame),
+}
+
+/// Start bytes, a header, a body whose length the message or a size field gives, a trailer.
+#[derive(Clone, Debug)]
+pub(crate) struct BinaryFrame {
+    pub(crate) start: Vec<u8>,
+    /// Bytes from the frame's first byte to the body.
+    pub(crate) header: usize,
+    /// Bytes behind the body.
+    pub(crate) trailer: usize,
+    pub(crate) ids: Vec<BinaryPart>,
+    pub(crate) size: Option<SizePart>,
+    pub(crate) constants: Vec<(BinaryPart, i128)>,
+    pub(crate) check: Option<BinaryCheck>,
+}
+
+/// A place in a frame whose body length is not known yet.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Place {
+    /// Bytes from the frame's first byte.
+    Start(usize),
+    /// Bytes from the body's end.
+    BodyEnd(usize),
+}
+
+impl Place {
+    pub(crate) fn resolve(self, header: usize, body: usize) -> usize {
+        match self {
+            Self::Start(bytes) => bytes,
+            Self::BodyEnd(bytes) => header + body + bytes,
+        }
+    }
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct BinaryPart {
+    pub(crate) name: String,
+    pub(crate) place: Place,
+    pub(crate) number: Number,
+}
+
+/// `value of the part = body length + plus`
+#[derive(Clone, Debug)]
+pub(crate) struct SizePart {
+    pub(crate) part: BinaryPart,
+    pub(crate) plus: usize,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct BinaryCheck {
+    pub(crate) part: BinaryPart,
+    pub(crate) checksum: Checksum,
+    pub(crate) first: Place,
+    /// One past the last byte.
+    pub(crate) end: Place,
+}
+
+/// A line of text that ends with LF; a CR in front of it is passed over.
+#[derive(Clone, Debug)]
+pub(crate) struct TextFrame {
+    pub(crate) start: Vec<u8>,
+    pub(crate) separator: Vec<u8>,
+    pub(crate) label_mark: Vec<u8>,
+    /// The text in front of the checksum, the checksum, and what it covers.
+    pub(crate) check: Option<TextCheck>,
+    pub(crate) ids: Vec<TextPart>,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct TextPart {
+    pub(crate) name: String,
+    /// From 0.
+    pub(crate) column: usize,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct TextCheck {
+    pub(crate) checksum: Checksum,
+    pub(crate) mark: Vec<u8>,
+    pub(crate) covers_start: bool,
+    pub(crate) covers_mark: bool,
+}
+
+/// How a number is encoded.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Number {
+    /// Whole bytes.
+    Int { bytes: u8, signed: bool, big: bool },
+    /// IEEE 754, 4 or 8 bytes.
+    Float { bytes: u8, big: bool },
+    /// A decimal number in text, as a whole number of `10^-decimals`.
+    Digits { decimals: u8 },
+    /// A whole number in hexadecimal text.
+    HexDigits,
+    /// A word (ids of text lines only).
+    Word,
+}
+
+impl Number {
+    pub(crate) fn width(self) -> usize {
+        match self {
+            Self::Int { bytes, .. } | Self::Float { bytes, .. } => bytes.into(),
+            Self::Digits { .. } | Self::HexDigits | Self::Word => 0,
+        }
+    }
+
+    pub(crate) fn is_text(self) -> bool {
+        matches!(self, Self::Digits { .. } | Self::HexDigits | Self::Word)
+    }
+
+    /// The smallest and largest whole number that it can hold.
+    pub(crate) fn range(self) -> (i128, i128) {
+        match self {
+            Self::Int { bytes, signed: false, .. } => (0, (1 << (8 * u32::from(bytes))) - 1),
+            Self::Int { bytes, signed: true, .. } => {
+                let half = 1 << (8 * u32::from(bytes) - 1);
+                (-half, half - 1)
+            }
+            Self::HexDigits => (0, u64::MAX.into()),
+            Self::Float { .. } | Self::Digits { .. } | Self::Word => (i64::MIN.into(), i64::MAX.into()),
+        }
+    }
+}
+
+/// The value of an id part.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(crate) enum IdValue {
+    Number(i128),
+    Word(String),
+}
+
+/// One message kind.
+#[derive(Clone, Debug)]
+pub(crate) struct Message {
+    pub(crate) name: String,
+    pub(crate) frames: Vec<usize>,
+    /// By the name of the frame's id part.
+    pub(crate) ids: Vec<(String, IdValue)>,
+    /// Bytes of the body; 0 for text.
+    pub(crate) body: usize,
+    pub(crate) fields: Vec<Field>,
+    pub(crate) column_count: usize,
+}
+
+/// One part of a message.
+#[derive(Clone, Debug)]
+pub(crate) struct Field {
+    pub(crate) name: String,
+    pub(crate) source: FieldSource,
+    pub(crate) number: Number,
+    pub(crate) times: usize,
+    pub(crate) absent: Vec<i128>,
+    pub(crate) absent_texts: Vec<String>,
+    pub(crate) equals: Option<i128>,
+    pub(crate) suffix: Vec<u8>,
+    /// The column of its first repeat; `None` where the part is passed over.
+    pub(crate) first_column: Option<usize>,
+    /// The unit of its scaled value.
+    pub(crate) unit: Unit,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) enum FieldSource {
+    /// Bytes from the body's first byte.
+    Body(usize),
+    /// The first column of a text line, from 0.
+    Column(usize),
+    /// Labels of a text line, one a repeat.
+    Labels(Vec<Vec<u8>>),
+}
+
+/// Bytes and what must become of them.
+#[derive(Clone, Debug)]
+pub(crate) struct Example {
+    pub(crate) span: std::ops::Range<usize>,
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) expected: Expected,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) enum Expected {
+    Values { message: usize, values: Vec<ExpectedValue> },
+    Rejected(RejectedBecause),
+}
+
+/// One value of an example.
+#[derive(Clone, Debug)]
+pub(crate) struct ExpectedValue {
+    pub(crate) span: std::ops::Range<usize>,
+    pub(crate) field: usize,
+    pub(crate) repeat: usize,
+    pub(crate) value: ExpectedNumber,
+}
+
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) enum ExpectedNumber {
+    /// Billionths of the base unit.
+    Nanos(i64),
+    /// The number as sent.
+    Raw(i128),
+    /// No value.
+    Absent,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum RejectedBecause {
+    Check,
+    Size,
+    Message,
+    Constant,
+    Text,
+    Skipped,
+}

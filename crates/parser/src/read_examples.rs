@@ -1,0 +1,134 @@
+//! `[[example]]`: bytes and the values that they must decode to.
+
+use model::{Decimal, Dimension, Unit};
+use textfile::{At, Table, Value};
+
+use crate::protocol::{Example, Expected, ExpectedNumber, ExpectedValue, Field, Protocol, RejectedBecause};
+use crate::read::suggest;
+use crate::spec;
+
+pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol) -> Option<Example> {
+    let bytes = match (table.hex("bytes"), table.text("text")) {
+        (Some(bytes), None) => bytes.value,
+        (None, Some(text)) => text.value.as_bytes().to_vec(),
+        (Some(_), Some(_)) => {
+            table.fault(&table.span_of("text"), "an example has bytes or text, not both");
+            return None;
+        }
+        (None, None) => {
+            if !table.has("bytes") && !table.has("text") {
+                table.fault(&table.span(), "an example needs \"bytes\" or \"text\"");
+            }
+            return None;
+        }
+    };
+    if bytes.len() > 65_536 {
+        table.fault(&table.span(), "an example is at most 65536 bytes long");
+        return None;
+    }
+    let reasons = [
+        ("check", RejectedBecause::Check),
+        ("size", RejectedBecause::Size),
+        ("message", RejectedBecause::Message),
+        ("constant", RejectedBecause::Constant),
+        ("text", RejectedBecause::Text),
+        ("skipped", RejectedBecause::Skipped),
+    ];
+    let rejected = table.choice("rejected", &reasons);
+    let expected = match (table.text("message"), rejected) {
+        (Some(message), None) => {
+            let names = protocol.messages.iter().map(|message| message.name.as_str());
+            let Some(index) = protocol.messages.iter().position(|known| known.name == message.value) else {
+                table.fault_hint(
+                    &message.span,
+                    format!("no message is called {:?}", message.value),
+                    suggest("message", message.value, names),
+                );
+                return None;
+            };
+            Expected::Values { message: index, values: read_values(table, protocol, index) }
+        }
+        (None, Some(reason)) => {
+            if table.has("values") {
+                table.fault(&table.span_of("values"), "a rejected example has no values");
+            }
+            Expected::Rejected(reason.value)
+        }
+        (Some(message), Some(_)) => {
+            table.fault(&message.span, "an example decodes to a message or is rejected, not both");
+            return None;
+        }
+        (None, None) => {
+            if !table.has("message") && !table.has("rejected") {
+                table.fault(&table.span(), "an example needs \"message\" or \"rejected\"");
+            }
+            return None;
+        }
+    };
+    Some(Example { span: table.span(), bytes, expected })
+}
+
+fn read_values(table: Table<'_>, protocol: &Protocol, message: usize) -> Vec<ExpectedValue> {
+    let mut values = Vec::new();
+    let Some(message) = protocol.messages.get(message) else { return values };
+    let Some(free) = table.table("values", &spec::FREE) else { return values };
+    for (key, value) in free.entries() {
+        let Some(index) = message.fields.iter().position(|field| field.name == key.value) else {
+            let names = message.fields.iter().map(|field| field.name.as_str());
+            table.fault_hint(
+                &key.span,
+                format!("message {:?} has no part called {:?}", message.name, key.value),
+                suggest("part", &key.value, names),
+            );
+            continue;
+        };
+        let Some(field) = message.fields.get(index) else { continue };
+        if field.first_column.is_none() {
+            table.fault_hint(
+                &key.span,
+                format!("part {:?} has no channel, so no value can be checked", key.value),
+                "add a channel to the part, or drop the value",
+            );
+            continue;
+        }
+        let items = match &value.value {
+            Value::List(list) => list.as_slice(),
+            _ => std::slice::from_ref(value),
+        };
+        if items.len() != field.times {
+            table.fault(
+                &value.span,
+                format!("part {:?} has {} values, here are {}", key.value, field.times, items.len()),
+            );
+            continue;
+        }
+        for (repeat, item) in items.iter().enumerate() {
+            if let Some(number) = expected_number(table, item, field) {
+                values.push(ExpectedValue { span: item.span.clone(), field: index, repeat, value: number });
+            }
+        }
+    }
+    values
+}
+
+fn expected_number(table: Table<'_>, item: &At<Value>, field: &Field) -> Option<ExpectedNumber> {
+    if item.value == Value::Text("absent".to_owned()) {
+        return Some(ExpectedNumber::Absent);
+    }
+    if field.unit.dimension == Dimension::Number {
+        if let Value::Integer(raw) = item.value {
+            return Some(ExpectedNumber::Raw(raw.into()));
+        }
+        table.fault(&item.span, "expected a whole number as sent, or \"absent\"");
+        return None;
+    }
+    let nanos = item.value.decimal().and_then(|number| in_unit(number, field.unit));
+    if nanos.is_none() {
+        table.fault(&item.span, format!("expected a number in {}, or \"absent\"", field.unit.symbol));
+    }
+    nanos.map(ExpectedNumber::Nanos)
+}
+
+fn in_unit(number: Decimal, unit: Unit) -> Option<i64> {
+    number.times_exact(unit.nanos)?.checked_add(unit.offset_nanos)
+}

@@ -1,0 +1,521 @@
+//! `[[frame]]`: how frames lie in the bytes.
+
+use std::ops::Range;
+
+use textfile::{At, Table, Value};
+
+use crate::catalogue;
+use crate::checksum::{Checksum, CrcParameters, SimpleChecksum};
+use crate::protocol::{
+    BinaryCheck, BinaryFrame, BinaryPart, Frame, Number, Place, Shape, SizePart, TextCheck, TextFrame, TextPart,
+};
+use crate::read::{check_name, suggest};
+use crate::spec;
+
+/// A frame is never longer than this, whatever the file says.
+const LONGEST: i64 = 65_536;
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Role {
+    Id,
+    Size,
+    Body,
+    Check,
+    Other,
+}
+
+const ROLES: [(&str, Role); 5] =
+    [("id", Role::Id), ("size", Role::Size), ("body", Role::Body), ("check", Role::Check), ("other", Role::Other)];
+
+struct Draft<'t> {
+    table: Table<'t>,
+    name: String,
+    role: Role,
+    number: Option<Number>,
+    /// Where it begins and one past its last byte.
+    from: Place,
+    to: Place,
+}
+
+pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
+    let name = table.text("name");
+    if let Some(name) = &name {
+        check_name(table, name);
+    }
+    let longest = table.integer("longest", 2..=LONGEST).map_or(1024, |at| at.value);
+    let text = table.table("text", &spec::TEXT);
+    if let (Some(_), true) = (text, table.has("start")) {
+        table.fault_hint(
+            &table.span_of("start"),
+            "a frame of text has no start bytes",
+            "write the start into text = { start = \"$\", ... }",
+        );
+    }
+    let mut drafts: Vec<Draft<'_>> = Vec::new();
+    for part in table.tables("parts", &spec::FRAME_PART) {
+        let Some(draft) = read_part(part, text.is_some()) else { continue };
+        if drafts.iter().any(|earlier| earlier.name == draft.name) || draft.name == "start" {
+            part.fault(&part.span_of("name"), format!("the name {:?} is taken", draft.name));
+        }
+        drafts.push(draft);
+    }
+    for role in [Role::Body, Role::Check, Role::Size] {
+        let mut with_role = drafts.iter().filter(|draft| draft.role == role);
+        let first = with_role.next();
+        if let Some(second) = with_role.next() {
+            second.table.fault(&second.table.span_of("role"), "a frame has only one part of this role");
+        }
+        if first.is_none() && role == Role::Body {
+            table.fault_hint(
+                &table.span_of("parts"),
+                "no part has the role body",
+                "add { name = \"body\", role = \"body\" } where the message lies",
+            );
+        }
+    }
+    let shape = match text {
+        Some(text) => read_text(text, &drafts).map(Shape::Text),
+        None => read_binary(table, &mut drafts).map(Shape::Binary),
+    }?;
+    Some(Frame { name: name?.value.to_owned(), longest: usize::try_from(longest).ok()?, shape, messages: Vec::new() })
+}
+
+fn read_part(part: Table<'_>, text: bool) -> Option<Draft<'_>> {
+    let name = part.text("name");
+    if let Some(name) = &name {
+        check_name(part, name);
+    }
+    let role = part.choice("role", &ROLES).map_or(Role::Other, |role| role.value);
+    let number = part.text("type").and_then(|word| read_type(part, &word));
+    if role == Role::Body && part.has("type") {
+        part.fault_hint(&part.span_of("type"), "the body has no type", "the messages say what it holds");
+    }
+    if role != Role::Body && !part.has("type") {
+        part.fault_hint(
+            &part.span(),
+            format!("part {:?} needs a type", name.as_ref().map_or("", |name| name.value)),
+            "write for example type = \"u16 le\"",
+        );
+        return None;
+    }
+    if let Some(number) = number
+        && number.is_text() != text
+        && role != Role::Body
+    {
+        let hint = if text { "types of text lines are text, number and hex" } else { "write for example \"u16 le\"" };
+        part.fault_hint(&part.span_of("type"), "this type does not fit this kind of frame", hint);
+        return None;
+    }
+    for (key, needed) in [
+        ("counts", Role::Size),
+        ("crc", Role::Check),
+        ("sum", Role::Check),
+        ("first", Role::Check),
+        ("last", Role::Check),
+    ] {
+        if part.has(key) && role != needed {
+            let role = ROLES.iter().find(|(_, role)| *role == needed).map_or("", |(name, _)| name);
+            part.fault_hint(
+                &part.span_of(key),
+                format!("{key:?} is for a part with the role {role:?}"),
+                format!("add role = {role:?}"),
+            );
+        }
+    }
+    Some(Draft { table: part, name: name?.value.to_owned(), role, number, from: Place::Start(0), to: Place::Start(0) })
+}
+
+/// `"u16 le"`, `"i8"`, `"f32 be"`, `"number"`, `"hex"`, `"text"`.
+pub(crate) fn read_type(table: Table<'_>, word: &At<&str>) -> Option<Number> {
+    let mut words = word.value.split_whitespace();
+    let (kind, order, rest) = (words.next().unwrap_or(""), words.next(), words.next());
+    let text = match kind {
+        "number" => Some(Number::Digits { decimals: 3 }),
+        "hex" => Some(Number::HexDigits),
+        "text" => Some(Number::Word),
+        _ => None,
+    };
+    if let (Some(number), None) = (text, order) {
+        return Some(number);
+    }
+    let big = match order {
+        Some("be") => Some(true),
+        Some("le") => Some(false),
+        _ => None,
+    };
+    let (letter, bits) = kind.split_at_checked(1).unwrap_or(("", ""));
+    let bytes = bits.parse::<u8>().ok().filter(|bits| bits.is_multiple_of(8)).map_or(0, |bits| bits / 8);
+    let number = match (letter, bytes) {
+        ("u" | "i", 1..=8) => Some(Number::Int { bytes, signed: letter == "i", big: big.unwrap_or(false) }),
+        ("f", 4 | 8) => Some(Number::Float { bytes, big: big.unwrap_or(false) }),
+        _ => None,
+    };
+    let Some(number) = number else {
+        table.fault_hint(
+            &word.span,
+            format!("unknown type {:?}", word.value),
+            "types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text",
+        );
+        return None;
+    };
+    if rest.is_some() || (order.is_some() && big.is_none()) {
+        table.fault_hint(&word.span, format!("unknown type {:?}", word.value), "the byte order is le or be");
+        return None;
+    }
+    if number.width() > 1 && order.is_none() {
+        table.fault_hint(
+            &word.span,
+            format!("{:?} needs a byte order", word.value),
+            format!("write \"{kind} le\" (lowest byte first) or \"{kind} be\""),
+        );
+        return None;
+    }
+    Some(number)
+}
+
+fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame> {
+    let start = table.hex("start").map(|at| at.value).unwrap_or_default();
+    if start.len() > 16 {
+        table.fault(&table.span_of("start"), "more than 16 start bytes");
+    }
+    let mut at = start.len();
+    let mut header = None;
+    for draft in drafts.iter_mut() {
+        if draft.table.has("column") || draft.table.has("mark") {
+            draft.table.fault_hint(
+                &draft.table.span_of(if draft.table.has("column") { "column" } else { "mark" }),
+                "only lines of text have columns and marks",
+                "add text = { separator = \",\" } to the frame, or drop the key",
+            );
+        }
+        let width = draft.number.map_or(0, Number::width);
+        let place = |at| if header.is_some() { Place::BodyEnd(at) } else { Place::Start(at) };
+        draft.from = place(at);
+        draft.to = place(at + width);
+        at += width;
+        if draft.role == Role::Body && header.is_none() {
+            draft.to = Place::BodyEnd(0);
+            header = Some(at);
+            at = 0;
+        }
+    }
+    let (header, trailer) = (header?, at);
+
+    let mut frame =
+        BinaryFrame { start, header, trailer, ids: Vec::new(), size: None, constants: Vec::new(), check: None };
+    for draft in drafts.iter() {
+        let Some(number) = draft.number else { continue };
+        let part = BinaryPart { name: draft.name.clone(), place: draft.from, number };
+        let whole = matches!(number, Number::Int { .. });
+        if !whole && draft.role != Role::Other {
+            draft.table.fault(&draft.table.span_of("type"), "this role needs a whole number");
+            continue;
+        }
+        if let Some(equals) = draft.table.integer("equals", i64::MIN..=i64::MAX) {
+            check_fits(draft.table, "equals", equals.value, number);
+            frame.constants.push((part.clone(), equals.value.into()));
+        }
+        match draft.role {
+            Role::Id | Role::Size if matches!(draft.from, Place::BodyEnd(_)) => draft.table.fault_hint(
+                &draft.table.span_of("role"),
+                "an id or size behind the body can't say where the body ends",
+                "put it in front of the body, or leave its role out",
+            ),
+            Role::Id => frame.ids.push(part),
+            Role::Size => {
+                if let Some(plus) = read_counts(draft.table, drafts, &frame.start) {
+                    frame.size = Some(SizePart { part, plus });
+                }
+            }
+            Role::Check => frame.check = read_check(draft, drafts, number, part),
+            Role::Body | Role::Other => {}
+        }
+    }
+    if frame.start.is_empty() && frame.check.is_none() && frame.constants.is_empty() {
+        table.fault_hint(
+            &table.span(),
+            "nothing shows where such a frame begins",
+            "give it start bytes, a checksum or a part with a fixed value",
+        );
+    }
+    if frame.start.is_empty() && frame.check.as_ref().is_some_and(|check| check.checksum.accepts_all_zero()) {
+        table.warning(
+            &table.span(),
+            "a row of zero bytes passes this checksum",
+            "give the frame start bytes or a part with a fixed value",
+        );
+    }
+    Some(frame)
+}
+
+/// The sum of the widths of the counted parts other than the body.
+fn read_counts(table: Table<'_>, drafts: &[Draft<'_>], start: &[u8]) -> Option<usize> {
+    let Some(counts) = table.texts("counts") else {
+        if !table.has("counts") {
+            table.fault_hint(
+                &table.span(),
+                "a size needs the key \"counts\"",
+                "list the parts that it counts, such as counts = [\"body\"]",
+            );
+        }
+        return None;
+    };
+    let mut plus = 0;
+    let mut body = false;
+    for (index, counted) in counts.iter().enumerate() {
+        if counts.iter().take(index).any(|earlier| earlier.value == counted.value) {
+            table.fault(&counted.span, format!("{:?} is counted twice", counted.value));
+        }
+        if counted.value == "start" {
+            plus += start.len();
+            continue;
+        }
+        match drafts.iter().find(|draft| draft.name == counted.value) {
+            Some(draft) if draft.role == Role::Body => body = true,
+            Some(draft) => plus += draft.number.map_or(0, Number::width),
+            None => unknown_part(table, counted, drafts),
+        }
+    }
+    if !body {
+        table.fault_hint(
+            &table.span_of("counts"),
+            "the size must count the body",
+            "where the length is fixed, leave the role out",
+        );
+    }
+    Some(plus)
+}
+
+fn unknown_part(table: Table<'_>, name: &At<&str>, drafts: &[Draft<'_>]) {
+    let known = drafts.iter().map(|draft| draft.name.as_str());
+    table.fault_hint(
+        &name.span,
+        format!("no part of this frame is called {:?}", name.value),
+        suggest("part", name.value, known),
+    );
+}
+
+fn read_check(draft: &Draft<'_>, drafts: &[Draft<'_>], number: Number, part: BinaryPart) -> Option<BinaryCheck> {
+    let table = draft.table;
+    let checksum = read_checksum(table)?;
+    if usize::from(checksum.bits().div_ceil(8)) != number.width() {
+        table.fault_hint(
+            &table.span_of("type"),
+            format!("this checksum has {} bits, the part has {}", checksum.bits(), number.width() * 8),
+            format!("write type = \"u{} le\" or be", checksum.bits().div_ceil(8) * 8),
+        );
+    }
+    if matches!(number, Number::Int { signed: true, .. }) {
+        table.fault_hint(&table.span_of("type"), "a checksum has no sign", "write u instead of i");
+    }
+    let position = drafts.iter().position(|other| other.name == draft.name)?;
+    let find = |key: &str, default: Option<&Draft<'_>>, end: bool| -> Option<(usize, Place)> {
+        let chosen = match table.text(key) {
+            Some(name) if name.value == "start" && !end => return Some((0, Place::Start(0))),
+            Some(name) => match drafts.iter().position(|other| other.name == name.value) {
+                Some(index) => index,
+                None => {
+                    unknown_part(table, &name, drafts);
+                    return None;
+                }
+            },
+            None => drafts.iter().position(|other| default.is_some_and(|default| default.name == other.name))?,
+        };
+        let other = drafts.get(chosen)?;
+        Some((chosen, if end { other.to } else { other.from }))
+    };
+    let before = position.checked_sub(1).and_then(|index| drafts.get(index));
+    let (first, from) = find("first", drafts.first(), false)?;
+    let (last, end) = find("last", before, true)?;
+    if last < first {
+        table.fault(&table.span_of("last"), "the last part that it covers comes before the first");
+        return None;
+    }
+    if (first..=last).contains(&position) {
+        table.fault_hint(
+            &table.span_of("last"),
+            "the checksum can't cover itself",
+            "name the last part in front of it as \"last\"",
+        );
+        return None;
+    }
+    Some(BinaryCheck { part, checksum, first: from, end })
+}
+
+fn read_checksum(table: Table<'_>) -> Option<Checksum> {
+    match (table.entry("crc"), table.text("sum")) {
+        (Some(_), Some(_)) => {
+            table.fault(&table.span_of("sum"), "a checksum is either a crc or a sum");
+            None
+        }
+        (None, Some(sum)) => {
+            let names = SimpleChecksum::ALL.map(|kind| (kind.name(), kind));
+            table.pick(&sum, "sum", &names).map(Checksum::simple)
+        }
+        (Some(At { value: Value::Text(name), span }), None) => named_crc(table, name, span),
+        (Some(value), None) => {
+            let crc = table.as_table("crc", value, &spec::CRC)?;
+            let number = |key: &str| -> Option<u64> {
+                match crc.entry(key)? {
+                    At { value: Value::Integer(number), .. } => Some(number.cast_unsigned()),
+                    At { value: Value::Text(text), span } => {
+                        let digits = text.trim_start_matches("0x").replace('_', "");
+                        let number = u64::from_str_radix(&digits, 16).ok();
+                        if number.is_none() {
+                            crc.fault_hint(span, "not a hexadecimal number", "write 0x1021, or \"0x42F0E1EBA9EA3693\"");
+                        }
+                        number
+                    }
+                    At { span, value } => {
+                        crc.fault(span, format!("{key:?} is {}, expected a whole number", value.kind()));
+                        None
+                    }
+                }
+            };
+            let width = crc.integer("width", 3..=64)?;
+            let refin = crc.flag("refin").unwrap_or(false);
+            let parameters = CrcParameters {
+                width: u8::try_from(width.value).ok()?,
+                poly: number("poly")?,
+                init: number("init").unwrap_or(0),
+                refin,
+                refout: crc.flag("refout").unwrap_or(refin),
+                xorout: number("xorout").unwrap_or(0),
+            };
+            match Checksum::crc_custom(parameters) {
+                Ok(checksum) => Some(checksum),
+                Err(reason) => {
+                    crc.fault(&crc.span(), format!("not a usable CRC: {reason}"));
+                    None
+                }
+            }
+        }
+        (None, None) => {
+            if !table.has("sum") {
+                table.fault_hint(
+                    &table.span(),
+                    "a check needs \"crc\" or \"sum\"",
+                    "write for example crc = \"CRC-16/MODBUS\" or sum = \"xor\"",
+                );
+            }
+            None
+        }
+    }
+}
+
+fn named_crc(table: Table<'_>, name: &str, span: &Range<usize>) -> Option<Checksum> {
+    if let Some(candidates) = catalogue::ambiguous(name) {
+        table.fault_hint(span, format!("{name:?} names several CRCs"), candidates);
+        return None;
+    }
+    let checksum = Checksum::crc_named(name);
+    if checksum.is_none() {
+        let hint = match model::closest(name, catalogue::names()) {
+            Some(near) => format!("did you mean {near:?}?"),
+            None => "use a name of the CRC catalogue, such as \"CRC-16/MODBUS\", or a table of parameters".to_owned(),
+        };
+        table.fault_hint(span, format!("the catalogue has no CRC called {name:?}"), hint);
+    }
+    checksum
+}
+
+fn read_text(text: Table<'_>, drafts: &[Draft<'_>]) -> Option<TextFrame> {
+    let bytes = |key: &str| text.text(key).map(|at| at.value.as_bytes().to_vec()).unwrap_or_default();
+    let separator = text.text("separator")?;
+    if separator.value.is_empty() || separator.value.contains(['\r', '\n']) {
+        text.fault_hint(&separator.span, "this can't separate columns", "write for example separator = \",\"");
+        return None;
+    }
+    let mut frame = TextFrame {
+        start: bytes("start"),
+        separator: separator.value.as_bytes().to_vec(),
+        label_mark: bytes("label_mark"),
+        check: None,
+        ids: Vec::new(),
+    };
+    for draft in drafts {
+        let table = draft.table;
+        match draft.role {
+            Role::Id => match table.integer("column", 1..=1000) {
+                Some(column) => frame.ids.push(TextPart {
+                    name: draft.name.clone(),
+                    column: usize::try_from(column.value).ok()?.checked_sub(1)?,
+                }),
+                None if !table.has("column") => {
+                    table.fault_hint(&table.span(), "an id of a text line needs a column", "columns count from 1");
+                }
+                None => {}
+            },
+            Role::Check => {
+                let checksum = read_checksum(table);
+                let mark = table.text("mark");
+                if mark.is_none() && !table.has("mark") {
+                    table.fault_hint(
+                        &table.span(),
+                        "the checksum of a text line needs a mark in front of it",
+                        "write for example mark = \"*\"",
+                    );
+                }
+                if draft.number != Some(Number::HexDigits) {
+                    table.fault_hint(
+                        &table.span_of("type"),
+                        "the checksum of a text line is in hexadecimal",
+                        "write type = \"hex\"",
+                    );
+                }
+                let covers_start = match table.text("first") {
+                    Some(first) if first.value == "start" => true,
+                    Some(first) if drafts.iter().any(|draft| draft.name == first.value) => false,
+                    Some(first) => {
+                        unknown_part(table, &first, drafts);
+                        false
+                    }
+                    None => false,
+                };
+                let covers_mark = match table.text("last") {
+                    Some(last) if last.value == "mark" => true,
+                    Some(last) if drafts.iter().any(|draft| draft.name == last.value) => false,
+                    Some(last) => {
+                        unknown_part(table, &last, drafts);
+                        false
+                    }
+                    None => false,
+                };
+                if let (Some(checksum), Some(mark)) = (checksum, mark) {
+                    if mark.value.is_empty() {
+                        table.fault(&mark.span, "the mark can't be empty");
+                    }
+                    frame.check =
+                        Some(TextCheck { checksum, mark: mark.value.as_bytes().to_vec(), covers_start, covers_mark });
+                }
+            }
+            Role::Size => table.fault(&table.span_of("role"), "a line of text has no size: it ends with its line"),
+            Role::Body | Role::Other => {}
+        }
+    }
+    Some(frame)
+}
+
+pub(crate) fn check_fits(table: Table<'_>, key: &str, value: i64, number: Number) {
+    let (low, high) = number.range();
+    if i128::from(value) < low || high < i128::from(value) {
+        table.fault_hint(&table.span_of(key), format!("{value} does not fit"), format!("allowed is {low} to {high}"));
+    }
+}
+
+impl Shape {
+    pub(crate) fn has_check(&self) -> bool {
+        match self {
+            Self::Binary(frame) => frame.check.is_some(),
+            Self::Text(frame) => frame.check.is_some(),
+        }
+    }
+
+    pub(crate) fn has_size(&self) -> bool {
+        matches!(self, Self::Binary(BinaryFrame { size: Some(_), .. }))
+    }
+
+    pub(crate) fn is_text(&self) -> bool {
+        matches!(self, Self::Text(_))
+    }
+}

@@ -1,0 +1,175 @@
+//! The tables and keys of a protocol file. The reader, the "did you mean" and the reference all stand on these lists.
+
+use model::Dimension;
+use textfile::{Key, Kind, TableSpec};
+
+/// The whole file.
+pub static PROTOCOL: TableSpec = TableSpec {
+    doc: "a protocol file",
+    keys: &[
+        Key::required("protocol", Kind::Text, "the protocol's name"),
+        Key::optional("summary", Kind::Text, "what it is, in one line"),
+        Key::optional("line", Kind::Table(&LINE), "how the serial line is set"),
+        Key::required("frame", Kind::Tables(&FRAME), "how frames are found in the bytes"),
+        Key::required("message", Kind::Tables(&MESSAGE), "what the frames say"),
+        Key::optional("example", Kind::Tables(&EXAMPLE), "bytes and the values that they must decode to"),
+    ],
+};
+
+/// `[line]`
+pub static LINE: TableSpec = TableSpec {
+    doc: "[line]",
+    keys: &[
+        Key::required("baud", Kind::Integer, "bits a second"),
+        Key::optional("data_bits", Kind::Integer, "7 or 8; 8 if left out"),
+        Key::optional("parity", Kind::Choice(&["none", "odd", "even"]), "none if left out"),
+        Key::optional("stop_bits", Kind::Integer, "1 or 2; 1 if left out"),
+        Key::optional("flow", Kind::Choice(&["none", "hardware", "software"]), "none if left out"),
+        Key::optional("dtr", Kind::Choice(&["leave", "low", "high"]), "what to do with DTR on opening"),
+        Key::optional("rts", Kind::Choice(&["leave", "low", "high"]), "what to do with RTS on opening"),
+        Key::optional("settle", Kind::Amount(Dimension::Time), "how long after opening damaged bytes are no fault"),
+    ],
+};
+
+/// `[[frame]]`
+pub static FRAME: TableSpec = TableSpec {
+    doc: "a frame",
+    keys: &[
+        Key::required("name", Kind::Text, "what messages call it"),
+        Key::optional("start", Kind::Hex, "the bytes that each frame starts with"),
+        Key::optional("text", Kind::Table(&TEXT), "the frame is a line of text"),
+        Key::optional("longest", Kind::Integer, "bytes of the longest frame; 1024 if left out"),
+        Key::required("parts", Kind::Tables(&FRAME_PART), "its parts in the order of the bytes"),
+    ],
+};
+
+/// `text = { ... }` of a frame
+pub static TEXT: TableSpec = TableSpec {
+    doc: "text of a frame",
+    keys: &[
+        Key::optional("start", Kind::Text, "what each line starts with"),
+        Key::required("separator", Kind::Text, "what stands between two columns"),
+        Key::optional("label_mark", Kind::Text, "what stands between a label and its value"),
+    ],
+};
+
+/// One entry of a frame's `parts`
+pub static FRAME_PART: TableSpec = TableSpec {
+    doc: "a part of a frame",
+    keys: &[
+        Key::required("name", Kind::Text, "what other keys call it"),
+        Key::optional("type", Kind::Text, "how it is encoded, such as \"u16 le\""),
+        Key::optional(
+            "role",
+            Kind::Choice(&["id", "size", "body", "check", "other"]),
+            "what it is for; other if left out",
+        ),
+        Key::optional("counts", Kind::Texts, "which parts the size counts"),
+        Key::optional("equals", Kind::Integer, "the value that it must have"),
+        Key::optional("crc", Kind::Any, "a CRC by its catalogue name, or a table of its parameters"),
+        Key::optional("sum", Kind::Text, "a checksum that is no CRC"),
+        Key::optional("first", Kind::Text, "the first part that the checksum covers; \"start\" for the start bytes"),
+        Key::optional("last", Kind::Text, "the last part that the checksum covers"),
+        Key::optional("column", Kind::Integer, "the column of a text line, from 1"),
+        Key::optional("mark", Kind::Text, "the text in front of the checksum of a text line"),
+    ],
+};
+
+/// `crc = { ... }`
+pub static CRC: TableSpec = TableSpec {
+    doc: "a CRC",
+    keys: &[
+        Key::required("width", Kind::Integer, "bits, 3 to 64"),
+        Key::required("poly", Kind::Any, "the polynomial, without its highest bit"),
+        Key::optional("init", Kind::Any, "the register before the first byte; 0 if left out"),
+        Key::optional("refin", Kind::Flag, "whether bytes go in lowest bit first; false if left out"),
+        Key::optional("refout", Kind::Flag, "whether the register comes out mirrored; as refin if left out"),
+        Key::optional("xorout", Kind::Any, "what the result is combined with; 0 if left out"),
+    ],
+};
+
+/// `[[message]]`
+pub static MESSAGE: TableSpec = TableSpec {
+    doc: "a message",
+    keys: &[
+        Key::required("name", Kind::Text, "what examples call it"),
+        Key::required("frames", Kind::Texts, "the frames that carry it"),
+        Key::optional("id", Kind::Table(&FREE), "the values of the frame's id parts"),
+        Key::optional("every", Kind::Amount(Dimension::Time), "how often it is expected"),
+        Key::required("parts", Kind::Tables(&MESSAGE_PART), "the parts of its body in the order of the bytes"),
+    ],
+};
+
+/// One entry of a message's `parts`
+pub static MESSAGE_PART: TableSpec = TableSpec {
+    doc: "a part of a message",
+    keys: &[
+        Key::required("name", Kind::Text, "what examples call it"),
+        Key::required("type", Kind::Text, "how it is encoded, such as \"u16 be\""),
+        Key::optional("times", Kind::Integer, "how often it stands there in a row; 1 if left out"),
+        Key::optional("channel", Kind::Text, "what it measures; without it the part is passed over"),
+        Key::optional("from", Kind::Integer, "the place of the first repeat; 1 if left out"),
+        Key::optional("unit", Kind::Text, "the unit of the scaled number"),
+        Key::optional("scale", Kind::Decimal, "what the number is multiplied with; 1 if left out"),
+        Key::optional("offset", Kind::Decimal, "what is then added, in the same unit; 0 if left out"),
+        Key::optional("absent", Kind::Any, "the number or text, or a list of them, that means no value"),
+        Key::optional("equals", Kind::Integer, "the value that it must have"),
+        Key::optional(
+            "positive",
+            Kind::Choice(&["discharge", "charge"]),
+            "which way a positive current flows; needed for a current",
+        ),
+        Key::optional("flags", Kind::Tables(&FLAG), "what the bits mean"),
+        Key::optional("states", Kind::Tables(&STATE), "what the values mean"),
+        Key::optional("otherwise", Kind::Choice(MEANS), "what a value not in states means; warning if left out"),
+        Key::optional("column", Kind::Integer, "the column of a text line, from 1"),
+        Key::optional("label", Kind::Text, "the label in front of the value of a text line; # stands for the place"),
+        Key::optional("suffix", Kind::Text, "what stands behind the number in a text line"),
+        Key::optional("decimals", Kind::Integer, "decimals of a text number, 0 to 9; 3 if left out"),
+        Key::optional("wraps_bits", Kind::Integer, "for a counter in text: it starts again after so many bits"),
+    ],
+};
+
+/// One entry of `flags`
+pub static FLAG: TableSpec = TableSpec {
+    doc: "a flag",
+    keys: &[
+        Key::required("bit", Kind::Integer, "counted from the least significant, from 0"),
+        Key::required("text", Kind::Text, "what it says when it is set"),
+        Key::optional("set", Kind::Choice(MEANS), "what it means when it is set; warning if left out"),
+        Key::optional("clear", Kind::Choice(MEANS), "what it means when it is clear; normal if left out"),
+        Key::optional("channel", Kind::Text, "\"sense lead test\" or \"balancing\", where the bit is that"),
+    ],
+};
+
+/// One entry of `states`
+pub static STATE: TableSpec = TableSpec {
+    doc: "a state",
+    keys: &[
+        Key::required("value", Kind::Integer, "the number as sent"),
+        Key::required("text", Kind::Text, "what it says"),
+        Key::optional("means", Kind::Choice(MEANS), "what it means for the pack; normal if left out"),
+    ],
+};
+
+/// `[[example]]`
+pub static EXAMPLE: TableSpec = TableSpec {
+    doc: "an example",
+    keys: &[
+        Key::optional("bytes", Kind::Hex, "the bytes of one frame"),
+        Key::optional("text", Kind::Text, "the same for a line of text"),
+        Key::optional("message", Kind::Text, "the message that it must decode to"),
+        Key::optional("values", Kind::Table(&FREE), "by part: the value in the part's unit, or a list for repeats"),
+        Key::optional(
+            "rejected",
+            Kind::Choice(&["check", "size", "message", "constant", "text", "skipped"]),
+            "why it must be rejected instead",
+        ),
+    ],
+};
+
+/// A table whose keys are names of parts.
+pub static FREE: TableSpec = TableSpec { doc: "a table of parts", keys: &[] };
+
+/// The words for what a bit or a state means.
+pub const MEANS: &[&str] = &["normal", "warning", "fault", "unknown"];

@@ -1,0 +1,158 @@
+//! Lines of text: where one lies, and what stands in it.
+
+use model::{Raw, Reason};
+
+use crate::binary::Found;
+use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, Protocol, TextFrame};
+
+/// A line taken apart.
+struct Line<'b> {
+    /// Between the start and the mark of the checksum.
+    content: &'b [u8],
+    /// The digits of the checksum; `None` where the frame has none.
+    check: Option<&'b [u8]>,
+}
+
+pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &TextFrame, bytes: &[u8], line_begins: bool) -> Found {
+    let seen = bytes.len().min(shape.start.len());
+    if bytes.get(..seen) != shape.start.get(..seen) || (shape.start.is_empty() && !line_begins) {
+        return Found::NoStart;
+    }
+    let Some(end) = bytes.iter().take(frame.longest).position(|byte| *byte == b'\n') else {
+        if bytes.len() < frame.longest {
+            return Found::NeedMore;
+        }
+        let length = frame.longest;
+        return Found::Refused { length, reason: Reason::SizeNotAllowed { size: length as u64 } };
+    };
+    let length = end + 1;
+    let line = bytes.get(..end).unwrap_or(&[]);
+    // A second start inside the line: the first was cut short, the real line begins later.
+    if !shape.start.is_empty() && line.windows(shape.start.len()).skip(1).any(|window| window == shape.start) {
+        return Found::Refused { length, reason: Reason::Cut };
+    }
+    let Some(line) = take_apart(shape, line) else {
+        return Found::Refused { length, reason: Reason::BadText { part: "check".to_owned() } };
+    };
+    if let (Some(check), Some(digits)) = (&shape.check, line.check) {
+        let covered = covered(shape, bytes, line.content);
+        let computed = check.checksum.compute(covered);
+        let Some(received) = hex(digits) else {
+            return Found::Refused { length, reason: Reason::BadText { part: "check".to_owned() } };
+        };
+        if digits.len() != usize::from(check.checksum.bits().div_ceil(4)) || received != computed {
+            return Found::Refused { length, reason: Reason::CheckFailed { computed, received } };
+        }
+    }
+    let columns = || split(line.content, &shape.separator);
+    let matching = frame.messages.iter().copied().find(|index| {
+        protocol.messages.get(*index).is_some_and(|message| {
+            shape.ids.iter().all(|id| match message.ids.iter().find(|(name, _)| *name == id.name) {
+                Some((_, IdValue::Word(word))) => columns().nth(id.column) == Some(word.as_bytes()),
+                Some((_, IdValue::Number(_))) => false,
+                None => true,
+            })
+        })
+    });
+    Found::Sound { length, message: matching }
+}
+
+fn take_apart<'b>(shape: &TextFrame, line: &'b [u8]) -> Option<Line<'b>> {
+    let line = line.strip_suffix(b"\r").unwrap_or(line);
+    let content = line.get(shape.start.len()..)?;
+    let Some(check) = &shape.check else { return Some(Line { content, check: None }) };
+    let at = content.windows(check.mark.len().max(1)).rposition(|window| window == check.mark)?;
+    Some(Line { content: content.get(..at)?, check: content.get(at + check.mark.len()..) })
+}
+
+/// The bytes that the checksum covers: from the start or behind it, to the mark or behind that.
+fn covered<'b>(shape: &TextFrame, bytes: &'b [u8], content: &[u8]) -> &'b [u8] {
+    let Some(check) = &shape.check else { return &[] };
+    let from = if check.covers_start { 0 } else { shape.start.len() };
+    let to = shape.start.len() + content.len() + if check.covers_mark { check.mark.len() } else { 0 };
+    bytes.get(from..to).unwrap_or(&[])
+}
+
+fn split<'b>(content: &'b [u8], separator: &'b [u8]) -> impl Iterator<Item = &'b [u8]> {
+    let mut rest = Some(content);
+    std::iter::from_fn(move || {
+        let current = rest?;
+        match current.windows(separator.len().max(1)).position(|window| window == separator) {
+            Some(at) => {
+                rest = current.get(at + separator.len()..);
+                current.get(..at)
+            }
+            None => {
+                rest = None;
+                Some(current)
+            }
+        }
+    })
+}
+
+/// The values of a message's columns, in their order.
+pub(crate) fn values(message: &Message, shape: &TextFrame, frame: &[u8]) -> Result<Vec<Option<Raw>>, Reason> {
+    let line = frame.strip_suffix(b"\n").unwrap_or(frame);
+    let content = take_apart(shape, line).map_or(&[][..], |line| line.content);
+    let columns: Vec<&[u8]> = split(content, &shape.separator).collect();
+    let mut values = Vec::with_capacity(message.column_count);
+    for field in &message.fields {
+        if field.first_column.is_none() && field.equals.is_none() {
+            continue;
+        }
+        for repeat in 0..field.times {
+            let bad = || Reason::BadText { part: field.name.clone() };
+            let text = match &field.source {
+                FieldSource::Column(first) => Some(*columns.get(first + repeat).ok_or_else(bad)?),
+                FieldSource::Labels(labels) => {
+                    let label = labels.get(repeat).ok_or_else(bad)?;
+                    labelled(&columns, label, &shape.label_mark)
+                }
+                FieldSource::Body(_) => None,
+            };
+            let raw = match text {
+                Some(text) => read(field, text).ok_or_else(bad)?,
+                None => None,
+            };
+            if let Some(equals) = field.equals
+                && raw.and_then(Raw::int) != Some(equals)
+            {
+                return Err(Reason::WrongConstant { part: field.name.clone() });
+            }
+            if field.first_column.is_some() {
+                values.push(raw);
+            }
+        }
+    }
+    Ok(values)
+}
+
+fn labelled<'b>(columns: &[&'b [u8]], label: &[u8], mark: &[u8]) -> Option<&'b [u8]> {
+    columns.iter().find_map(|column| column.trim_ascii_start().strip_prefix(label)?.strip_prefix(mark))
+}
+
+/// `Some(None)` is an absent value, `None` a text that is not as described.
+fn read(field: &Field, text: &[u8]) -> Option<Option<Raw>> {
+    let text = text.trim_ascii();
+    if text.is_empty() || field.absent_texts.iter().any(|absent| absent.as_bytes() == text) {
+        return Some(None);
+    }
+    let text = text.strip_suffix(field.suffix.as_slice())?.trim_ascii_end();
+    let number: i128 = match field.number {
+        Number::HexDigits => hex(text)?.into(),
+        Number::Digits { decimals } => {
+            let number = model::Decimal::parse(std::str::from_utf8(text).ok()?)?;
+            number.times_exact(10_i64.pow(decimals.into()))?.into()
+        }
+        Number::Int { .. } | Number::Float { .. } | Number::Word => return None,
+    };
+    Some(Some(Raw::Int(number)))
+}
+
+/// 1 to 16 hexadecimal digits.
+fn hex(digits: &[u8]) -> Option<u64> {
+    if digits.is_empty() || digits.len() > 16 {
+        return None;
+    }
+    digits.iter().try_fold(0_u64, |sum, digit| Some(sum << 4 | u64::from(char::from(*digit).to_digit(16)?)))
+}

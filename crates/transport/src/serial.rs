@@ -1,0 +1,12 @@
+//! Serial ports: opened once, read by a thread of their own, looked for again when they are gone.
+
+mod identity;
+mod line_errors;
+mod open;
+mod reading;
+
+pub use identity::{Match, Search};
+pub use open::opening_may_reset;
+
+pub(crate) use open::{Opened, open};
+pub(crate) use reading::run;
