@@ -100,8 +100,10 @@ pub enum Reason {
         /// The length that the frame claims.
         size: u64,
     },
-    /// The frame is sound, but no message kind has this id.
+    /// The frame is sound by its checksum and passed over as a whole: no message kind has its id.
     UnknownMessage,
+    /// No message kind has this id, and nothing says that it is a frame at all.
+    UnknownId,
     /// A part that must have a fixed value has another.
     WrongConstant {
         /// Its name.
@@ -124,7 +126,8 @@ impl fmt::Display for Reason {
                 write!(f, "checksum computed {computed:x}, received {received:x}")
             }
             Self::SizeNotAllowed { size } => write!(f, "no message kind is {size} bytes long"),
-            Self::UnknownMessage => write!(f, "no message kind has this id"),
+            Self::UnknownMessage => write!(f, "a sound frame, but no message kind has its id"),
+            Self::UnknownId => write!(f, "no message kind has this id"),
             Self::WrongConstant { part } => write!(f, "part {part:?} does not have its fixed value"),
             Self::BadText { part } => write!(f, "text of part {part:?} is not as described"),
             Self::Cut => write!(f, "the stream ends inside a frame"),

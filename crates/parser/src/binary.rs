@@ -72,7 +72,7 @@ pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &BinaryFrame, byte
         }
         // An id that no message has: such a frame is passed over as a whole, if its checksum says that it is one.
         (None, Some(claimed)) if shape.check.is_some() => (None, claimed),
-        (None, _) => return refused(shape.header, Reason::UnknownMessage),
+        (None, _) => return refused(shape.header, Reason::UnknownId),
     };
 
     let length = shape.header + body + shape.trailer;

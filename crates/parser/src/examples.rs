@@ -74,7 +74,7 @@ fn matches(because: RejectedBecause, reason: &Reason) -> bool {
     match because {
         RejectedBecause::Check => matches!(reason, Reason::CheckFailed { .. }),
         RejectedBecause::Size => matches!(reason, Reason::SizeNotAllowed { .. } | Reason::Cut),
-        RejectedBecause::Message => matches!(reason, Reason::UnknownMessage),
+        RejectedBecause::Message => matches!(reason, Reason::UnknownMessage | Reason::UnknownId),
         RejectedBecause::Constant => matches!(reason, Reason::WrongConstant { .. }),
         RejectedBecause::Text => matches!(reason, Reason::BadText { .. }),
         RejectedBecause::Skipped => matches!(reason, Reason::Skipped),

@@ -94,7 +94,7 @@ impl Walker {
             at: 0,
             len,
             in_summary: false,
-            patience: len.saturating_mul(16).saturating_add(256 << 20),
+            patience: len.saturating_mul(64).saturating_add(256 << 20),
         }
     }
 
@@ -164,8 +164,19 @@ impl Walker {
                 }
                 return Ok(Step::End(past));
             }
-            // Records of the summary say nothing that is not said before. Nothing vouches for their length but what follows.
-            _ if self.in_summary => return self.over_to(end),
+            // They say nothing that is not said before. Nothing vouches for their length but what follows.
+            op::SCHEMA
+            | op::CHANNEL
+            | op::CHUNK_INDEX
+            | op::ATTACHMENT_INDEX
+            | op::STATISTICS
+            | op::METADATA_INDEX
+            | op::SUMMARY_OFFSET
+                if self.in_summary =>
+            {
+                return self.over_to(end);
+            }
+            _ if self.in_summary => return Err(DamageReason::NotARecord),
             _ => {}
         }
         let whole = self.window.fetch(start, HEAD + body_len)?;
@@ -265,14 +276,15 @@ impl Walker {
 
     fn is_sound(&mut self, candidate: u64) -> Result<bool, DamageReason> {
         let head = self.window.fetch(candidate, CHUNK_HEAD).unwrap_or(&[]);
-        let mut cost = WINDOW;
+        let mut cost = CHUNK_HEAD;
         let sound = if head.starts_with(DATA_END) {
             self.over_to(candidate + (HEAD + 4) as u64).is_ok()
         } else {
             let body_len = Fields(head.get(1..).unwrap_or(&[])).u64().and_then(|len| usize::try_from(len).ok());
             match body_len.and_then(|len| Some((len, ChunkHead::parse(head, len).ok()?))) {
                 Some((len, head)) if candidate + (HEAD + len) as u64 <= self.len => {
-                    cost += len + head.unpacked;
+                    // Read, perhaps in place of the window, and unpacked.
+                    cost += 2 * len + head.unpacked;
                     self.unpack(candidate, len).is_ok()
                 }
                 _ => false,

@@ -1,1 +1,34 @@
-//! Placeholder.
+//! Judges decoded values against the limits of a pack: alarms, stages, and a verdict with its reasons.
+//!
+//! [`Pack::parse`] reads and checks a pack file; a [`Judge`] takes batches and the passing of time and gives [`Event`]s;
+//! [`Judge::verdict`] says go, no-go or cannot tell, with every required check.
+//!
+//! Invariants: no I/O, no clock, no threads; time moves only by its arguments. It does not know how values were encoded.
+//! Never healthier than known: a check without evidence is "no data", and "no data" is never go.
+
+mod alarms;
+mod check;
+mod chemistry;
+mod event;
+mod judge;
+mod latest;
+mod limits;
+mod link;
+mod pack;
+mod pack_sum;
+mod rate;
+pub mod spec;
+mod stage;
+pub mod statistics;
+mod verdict;
+mod watch;
+
+pub use alarms::{Alarm, AlarmState, Severity};
+pub use check::Check;
+pub use chemistry::{Chemistry, DefaultLimit};
+pub use event::{AlarmChange, Event, EventKind, LinkChange};
+pub use judge::{Judge, Setup};
+pub use limits::{LimitName, LimitValues};
+pub use pack::Pack;
+pub use stage::Stage;
+pub use verdict::{CheckResult, Outcome, Result, Verdict};

@@ -56,7 +56,7 @@ pub struct Running {
 }
 
 /// How often a line looks whether somebody has opened its port.
-const LOOK: Duration = Duration::from_millis(20);
+const LOOK: Duration = Duration::from_millis(50);
 /// How far behind a reader may be: bytes that a full port can't take by then are lost.
 const PATIENCE: Duration = Duration::from_millis(200);
 /// The longest wait at a stretch while a port is full.
@@ -178,7 +178,7 @@ impl Writer {
         let Some(unplugged_at) = unplugged_at else {
             while !self.stopped() {
                 thread::park_timeout(QUIET_LOOK);
-                self.discard_input();
+                self.opened()?;
             }
             return Ok(End::Stopped);
         };
@@ -189,15 +189,23 @@ impl Writer {
         self.stop.load(Ordering::Relaxed)
     }
 
-    /// Whether anybody has the port open.
-    fn opened(&self) -> io::Result<bool> {
+    /// Whether anybody has the port open. What was written to it is thrown away, so that its writer is never held up.
+    fn opened(&mut self) -> io::Result<bool> {
         let mut fds = [PollFd::new(self.master.as_fd(), PollFlags::POLLIN)];
         match poll(&mut fds, PollTimeout::ZERO) {
             Ok(_) | Err(Errno::EINTR) => {}
             Err(error) => return Err(error.into()),
         }
-        let hung_up = fds.iter().filter_map(PollFd::revents).any(|events| events.contains(PollFlags::POLLHUP));
-        Ok(!hung_up)
+        let events = fds.iter().filter_map(PollFd::revents).fold(PollFlags::empty(), PollFlags::union);
+        if events.contains(PollFlags::POLLIN) {
+            let mut thrown_away = [0; 256];
+            for _ in 0..64 {
+                if !matches!(self.master.read(&mut thrown_away), Ok(1..)) {
+                    break;
+                }
+            }
+        }
+        Ok(!events.contains(PollFlags::POLLHUP))
     }
 
     /// Sleeps until a time of the session that began at `start`; false if it was told to stop.
@@ -215,7 +223,6 @@ impl Writer {
     }
 
     fn send(&mut self, start: Instant, piece: &Piece) -> io::Result<()> {
-        self.discard_input();
         let mut rest = piece.bytes.as_slice();
         if !self.opened()? {
             self.lost += rest.len() as u64;
@@ -246,16 +253,6 @@ impl Writer {
         }
         self.lost += rest.len() as u64;
         Ok(())
-    }
-
-    /// Takes what was written to the port, so that its writer is never held up. Nothing there, or nobody: no matter.
-    fn discard_input(&mut self) {
-        let mut thrown_away = [0; 256];
-        for _ in 0..64 {
-            if !matches!(self.master.read(&mut thrown_away), Ok(1..)) {
-                break;
-            }
-        }
     }
 }
 

@@ -35,7 +35,7 @@ pub(crate) fn connect(address: &str) -> Result<Tcp, OpenError> {
     let mut last = None;
     for peer in resolve(address, &what)? {
         match StdTcpStream::connect_timeout(&peer, CONNECT_TIMEOUT).and_then(|stream| {
-            keep_alive(&SockRef::from(&stream))?;
+            prepare(&SockRef::from(&stream))?;
             stream.set_nonblocking(true)?;
             Ok(stream)
         }) {
@@ -128,7 +128,7 @@ pub(crate) async fn run_tcp(first: Tcp, outlet: &Outlet, shared: &Shared) {
             let connecting = tokio::time::timeout(CONNECT_TIMEOUT, TcpStream::connect(peer));
             let why = match outlet.stop.run_until_cancelled(connecting).await {
                 None => return,
-                Some(Ok(Ok(stream))) => match keep_alive(&SockRef::from(&stream)) {
+                Some(Ok(Ok(stream))) => match prepare(&SockRef::from(&stream)) {
                     Ok(()) => break Ok(stream),
                     Err(error) => error.to_string(),
                 },
@@ -240,6 +240,18 @@ fn bind_to(local: SocketAddr) -> std::io::Result<StdUdpSocket> {
     Ok(socket)
 }
 
+/// Makes a new connection ready.
+///
+/// A call to a port of this machine that nobody listens on can, by chance, reach its own end (a simultaneous open,
+/// RFC 9293 section 3.5): that is no peer.
+fn prepare(socket: &SockRef<'_>) -> std::io::Result<()> {
+    let (local, peer) = (socket.local_addr()?.as_socket(), socket.peer_addr()?.as_socket());
+    if local == peer {
+        return Err(ErrorKind::ConnectionRefused.into());
+    }
+    keep_alive(socket)
+}
+
 /// A dead peer sends nothing, not even an end: the system asks after 5 s of silence and gives up after about 6 s more.
 fn keep_alive(socket: &SockRef<'_>) -> std::io::Result<()> {
     let keepalive = TcpKeepalive::new().with_time(Duration::from_secs(5)).with_interval(Duration::from_secs(2));
@@ -259,6 +271,18 @@ mod tests {
         let socket = SockRef::from(&tcp.stream);
         assert!(socket.keepalive().unwrap());
         assert_eq!(socket.tcp_keepalive_time().unwrap(), Duration::from_secs(5));
+    }
+
+    #[test]
+    fn a_connection_to_itself_is_refused() {
+        use socket2::{Domain, Socket, Type};
+
+        // Bound to the port that it calls: it always reaches itself.
+        let socket = Socket::new(Domain::IPV4, Type::STREAM, None).unwrap();
+        socket.bind(&SocketAddr::from(([127, 0, 0, 1], 0)).into()).unwrap();
+        let own = socket.local_addr().unwrap();
+        socket.connect(&own).unwrap();
+        assert_eq!(prepare(&SockRef::from(&socket)).unwrap_err().kind(), ErrorKind::ConnectionRefused);
     }
 
     #[test]

@@ -98,13 +98,13 @@ pub(crate) fn list() -> Result<Vec<PortInfo>, PortsError> {
     Ok(ports)
 }
 
-/// The program that has this device open, other than through this process if any other has.
+/// The program that has this device open, links followed; this program only if no other has it.
 pub(crate) fn holder(path: &Path) -> Option<Holder> {
     let device = path.canonicalize().ok()?;
     holders::of_devices([device.as_path()]).remove(&device)
 }
 
-/// The USB identity of the device behind a path, links followed.
+/// The port behind a path, links followed.
 pub(crate) fn find(path: &Path, ports: &[PortInfo]) -> Option<PortInfo> {
     let device = path.canonicalize().unwrap_or_else(|_| path.to_path_buf());
     ports.iter().find(|port| port.path == path || port.path == device).cloned()

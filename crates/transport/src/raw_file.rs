@@ -159,11 +159,7 @@ mod tests {
     #[test]
     fn pieces_are_at_most_64_bytes_and_at_least_one() {
         let fast = RawFile::new(&[0; 130][..], "a", &LineSettings::new(1_000_000));
-        assert_eq!(
-            told(fast)[1..],
-            ["0.00064 bytes 64", "0.00128 bytes 64", "0.0013 bytes 2", "0.0013 End"]
-                .map(|line| line.replace("0.00064", "0.00064").to_owned())
-        );
+        assert_eq!(told(fast)[1..], ["0.00064 bytes 64", "0.00128 bytes 64", "0.0013 bytes 2", "0.0013 End"]);
         let slow = RawFile::new(&[0; 2][..], "a", &LineSettings::new(300));
         assert_eq!(told(slow)[1..], ["0.033333333 bytes 1", "0.066666666 bytes 1", "0.066666666 End"]);
     }

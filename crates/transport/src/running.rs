@@ -11,7 +11,7 @@ use model::{Input, InputKind, LineSettings};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
-use crate::clock::{SessionClock, clock_step};
+use crate::clock::{ClockReading, SessionClock, clock_step};
 use crate::delivery::{BlockingOutlet, Flow, LastWords, Outlet};
 use crate::network::{self, Tcp, Udp};
 use crate::open_error::{OpenError, OpenErrorKind};
@@ -235,7 +235,8 @@ impl Running {
             // Built here and not in `start`: a runtime must not be dropped inside another one.
             let runtime = tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build()?;
             runtime.block_on(async {
-                let watching = watch_clock(outlet.clone());
+                let clock = outlet.clock;
+                let watching = watch_clock(outlet.clone(), CLOCK_PERIOD, move || clock.reading());
                 match work {
                     Work::OnlyClock => watching.await,
                     Work::Tcp(tcp) => {
@@ -332,20 +333,78 @@ impl Shared {
     }
 }
 
-async fn watch_clock(outlet: Outlet) {
-    let mut previous = outlet.clock.reading();
-    while outlet.wait(Duration::from_secs(1)).await == Flow::On {
+/// How often the wall clock is compared with the session clock.
+const CLOCK_PERIOD: Duration = Duration::from_secs(1);
+
+async fn watch_clock(outlet: Outlet, period: Duration, mut read: impl FnMut() -> ClockReading) {
+    let mut previous = read();
+    while outlet.wait(period).await == Flow::On {
         if outlet.to.is_closed() {
             // On a quiet line nothing else would notice that nobody listens any more.
             outlet.stop.cancel();
             return;
         }
-        let now = outlet.clock.reading();
+        let now = read();
         if let Some(by_nanos) = clock_step(previous, now)
             && outlet.deliver(Input::new(now.session, InputKind::ClockStep { by_nanos })).await == Flow::Over
         {
             return;
         }
         previous = now;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::VecDeque;
+
+    use model::SessionTime;
+
+    use super::*;
+
+    #[test]
+    fn a_jump_of_the_wall_clock_is_sent_once_with_its_moment() {
+        let (to, mut from) = mpsc::channel(8);
+        let outlet = Outlet { clock: SessionClock::start(), to, stop: CancellationToken::new() };
+        let stop = outlet.stop.clone();
+        // Seconds of the session clock and of the wall clock: asleep for 60 s after the second look, set back by 2 s
+        // after the fourth.
+        let mut looks: VecDeque<(u64, i64)> = [(0, 100), (1, 101), (2, 162), (3, 163), (4, 162), (5, 163)].into();
+        let read = move || {
+            let (session, wall) = looks.pop_front().unwrap_or_default();
+            if looks.is_empty() {
+                stop.cancel();
+            }
+            ClockReading { session: SessionTime::from_millis(session * 1_000), wall_nanos: wall * 1_000_000_000 }
+        };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
+        runtime.block_on(watch_clock(outlet, Duration::from_millis(1), read));
+        let sent: Vec<Input> = std::iter::from_fn(|| from.blocking_recv()).collect();
+        let step = |at, by_nanos| Input::new(SessionTime::from_millis(at), InputKind::ClockStep { by_nanos });
+        assert_eq!(sent, [step(2_000, 60_000_000_000), step(4_000, -2_000_000_000)]);
+    }
+
+    #[test]
+    fn a_question_names_the_devices() {
+        let port = |path: &str, location: &str| PortInfo {
+            path: PathBuf::from(path),
+            description: "bench adapter".to_owned(),
+            usb: Some(crate::ports::UsbIdentity {
+                vid: 0x10c4,
+                pid: 0xea60,
+                serial_number: Some("0001".to_owned()),
+                location: Some(location.to_owned()),
+                interface: Some(0),
+            }),
+            held_by: None,
+            latency_timer_ms: None,
+        };
+        let question = Waiting::Which { candidates: vec![port("/dev/a", "1-2"), port("/dev/b", "1-3")] };
+        assert_eq!(
+            question.to_string(),
+            "several devices can be the lost one; choose it, or unplug the others: \
+             \"/dev/a\" (USB 10c4:ea60, serial number \"0001\", at 1-2), \
+             \"/dev/b\" (USB 10c4:ea60, serial number \"0001\", at 1-3)"
+        );
     }
 }

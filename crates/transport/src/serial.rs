@@ -1,4 +1,6 @@
 //! Serial ports: opened once, read by a thread of their own, looked for again when they are gone.
+//!
+//! What the system had not handed over when a port went is gone with it: it throws its buffers away at a hang-up.
 
 mod identity;
 mod line_errors;

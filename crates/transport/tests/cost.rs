@@ -14,7 +14,7 @@ use transport::{SerialSource, SessionClock, Source};
 /// kernel's Documentation/scheduler/sched-stats.rst).
 fn spent_nanos() -> u64 {
     let mut sum = 0;
-    for task in std::fs::read_dir("/proc/self/task").unwrap().filter_map(Result::ok) {
+    for task in std::fs::read_dir("/proc/self/task").into_iter().flatten().filter_map(Result::ok) {
         let name = std::fs::read_to_string(task.path().join("comm")).unwrap_or_default();
         if ["serial port", "transport"].contains(&name.trim()) {
             let text = std::fs::read_to_string(task.path().join("schedstat")).unwrap_or_default();

@@ -51,7 +51,8 @@ fn bytes_arrive_in_order_and_complete() {
     let sent = pattern(200_000);
     let far = send_in_background(far, sent.clone());
     assert!(inbox.bytes(sent.len()) == sent, "the bytes differ");
-    far.join().unwrap();
+    // Held until the stop: a closed far end would be Lost.
+    let _far = far.join().unwrap();
     assert!(stop(running) < Duration::from_millis(200));
     assert!(inbox.within(Duration::ZERO).is_none() && inbox.is_over());
 }
@@ -135,6 +136,26 @@ fn a_port_that_is_open_already_is_busy_and_its_holder_is_named() {
     assert_eq!(inbox.within(Duration::from_millis(100)), None);
     stop(running);
     // And it lets go of the port.
+    let (running, _inbox) = start(serial(&path), 64).unwrap();
+    stop(running);
+}
+
+/// Another process that holds the port and its lock, as another program would.
+#[cfg(target_os = "linux")]
+#[test]
+fn another_program_that_has_the_port_is_named() {
+    let (_far, path) = line();
+    let held = std::fs::File::options().read(true).write(true).open(&path).unwrap();
+    held.lock().unwrap();
+    let mut other = std::process::Command::new("sleep").arg("30").stdin(held).spawn().unwrap();
+    let outcome = start(serial(&path), 64);
+    other.kill().unwrap();
+    other.wait().unwrap();
+    let Err(error) = outcome else { panic!("opened") };
+    assert_eq!(error.kind(), OpenErrorKind::Busy);
+    let expected = format!("\"sleep\" (process {}) has it open: close that program and try again", other.id());
+    assert_eq!(error.hint(), Some(expected.as_str()));
+    // It is free now.
     let (running, _inbox) = start(serial(&path), 64).unwrap();
     stop(running);
 }

@@ -1,0 +1,289 @@
+//! The pack file: what this pack is and what it may do.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use model::{Dimension, Fault, Level, closest};
+use textfile::Table;
+
+use crate::check::Check;
+use crate::chemistry::Chemistry;
+use crate::limits::{KINDS, LimitKind, LimitName, LimitValues};
+use crate::spec;
+
+/// A longer wait than this for a verdict, or between load and rest, is a slip of the pen.
+const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
+
+/// A pack file that has been checked. Made only by [`Pack::parse`].
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Pack {
+    name: String,
+    chemistry: Chemistry,
+    cells: u16,
+    parallel: u16,
+    capacity_nanos: i64,
+    temperatures: Vec<String>,
+    resistance_nanos: i64,
+    accuracy_nanos: i64,
+    rest_current_nanos: i64,
+    rest_after: Duration,
+    observe: Duration,
+    waivers: BTreeMap<Check, String>,
+    limits: BTreeMap<LimitName, LimitValues>,
+}
+
+impl Pack {
+    /// Reads and checks the text of a pack file.
+    ///
+    /// The second value has every error and warning in the order of the text.
+    /// The pack is there only if there is no error.
+    pub fn parse(text: &str) -> (Option<Self>, Vec<Fault>) {
+        let (pack, faults) = textfile::read(text, &spec::PACK, read_pack);
+        let sound = faults.iter().all(|fault| fault.level == Level::Warning);
+        (pack.filter(|_| sound), faults)
+    }
+
+    /// The pack's name.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The chemistry of its cells.
+    pub fn chemistry(&self) -> Chemistry {
+        self.chemistry
+    }
+
+    /// Cells in series.
+    pub fn cells(&self) -> u16 {
+        self.cells
+    }
+
+    /// Cells in parallel.
+    pub fn parallel(&self) -> u16 {
+        self.parallel
+    }
+
+    /// Billionths of an ampere-hour.
+    pub fn capacity_nanos(&self) -> i64 {
+        self.capacity_nanos
+    }
+
+    /// Where each temperature sensor sits; number 1 first.
+    pub fn temperatures(&self) -> &[String] {
+        &self.temperatures
+    }
+
+    /// Billionths of an ohm of one cell (of one parallel group).
+    pub fn resistance_nanos(&self) -> i64 {
+        self.resistance_nanos
+    }
+
+    /// How well the BMS reads a cell, in billionths of a volt.
+    pub fn accuracy_nanos(&self) -> i64 {
+        self.accuracy_nanos
+    }
+
+    /// Up to this current the pack is at rest, in billionths of an ampere.
+    pub fn rest_current_nanos(&self) -> i64 {
+        self.rest_current_nanos
+    }
+
+    /// How long after a load it rests again.
+    pub fn rest_after(&self) -> Duration {
+        self.rest_after
+    }
+
+    /// The minimum observation time.
+    pub fn observe(&self) -> Duration {
+        self.observe
+    }
+
+    /// Required checks that this pack can't have, with the reason.
+    pub fn waivers(&self) -> &BTreeMap<Check, String> {
+        &self.waivers
+    }
+
+    /// A limit; without a side where neither the chemistry nor the file gives one.
+    pub fn limit(&self, name: LimitName) -> LimitValues {
+        self.limits.get(&name).copied().unwrap_or_default()
+    }
+
+    /// The upper voltage of the pack at the critical cell limit, in billionths of a volt; `None` without that limit.
+    pub fn highest_voltage_nanos(&self) -> Option<i64> {
+        self.limit(LimitName::CellHigh).critical?.checked_mul(self.cells.into())
+    }
+
+    /// The deviation limit under a current, in billionths: the rest value plus 0.3 (warning) and 0.5 (critical) of
+    /// current times resistance. Common practice, no source.
+    pub(crate) fn deviation_load(&self, current_nanos: i64) -> LimitValues {
+        let mut limit = self.limit(LimitName::DeviationLoad);
+        let drop = i128::from(current_nanos.unsigned_abs()) * i128::from(self.resistance_nanos) / 1_000_000_000;
+        let drop = i64::try_from(drop).unwrap_or(i64::MAX);
+        limit.warning = limit.warning.map(|warning| warning.saturating_add(drop / 10 * 3));
+        limit.critical = limit.critical.map(|critical| critical.saturating_add(drop / 2));
+        limit
+    }
+}
+
+fn read_pack(root: Table<'_>) -> Option<Pack> {
+    let name = root.text("pack");
+    let chemistry = root.choice("chemistry", &Chemistry::ALL);
+    let cells = root.integer("cells", 1..=512);
+    let parallel = root.integer("parallel", 1..=1000).map_or(1, |parallel| parallel.value);
+    let capacity = positive(root, "capacity", Dimension::Charge);
+    let temperatures = root.texts("temperatures");
+    if temperatures.as_ref().is_some_and(|list| list.len() > 512) {
+        root.fault(&root.span_of("temperatures"), "more than 512 sensors");
+    }
+    let resistance = positive(root, "resistance", Dimension::Resistance);
+    let accuracy = positive(root, "accuracy", Dimension::Voltage).unwrap_or(5_000_000);
+    let rest_current = positive(root, "rest_current", Dimension::Current);
+    let rest_after = wait(root, "rest_after", Duration::from_secs(30));
+    let observe = wait(root, "observe", Duration::from_secs(15));
+    let waivers = read_waivers(root);
+    let limits = match (chemistry.as_ref(), capacity) {
+        (Some(chemistry), Some(capacity)) => read_limits(root, chemistry.value, capacity),
+        _ => {
+            // Still read, for its faults.
+            read_limits(root, Chemistry::Other, 0);
+            BTreeMap::new()
+        }
+    };
+    let capacity = capacity?;
+    let chemistry = chemistry?.value;
+    if chemistry == Chemistry::Other {
+        for kind in &KINDS {
+            if limits.get(&kind.name).is_none_or(|limit| limit.critical.is_none()) {
+                root.warning(
+                    &root.span_of("chemistry"),
+                    format!("no critical limit for {:?}", kind.key),
+                    "an unknown chemistry has no defaults: without the limit the check has no data",
+                );
+            }
+        }
+    }
+    Some(Pack {
+        name: name?.value.to_owned(),
+        chemistry,
+        cells: u16::try_from(cells?.value).ok()?,
+        parallel: u16::try_from(parallel).ok()?,
+        capacity_nanos: capacity,
+        temperatures: temperatures?.iter().map(|place| place.value.to_owned()).collect(),
+        // 60 mohm for one ampere-hour: common practice, no source.
+        resistance_nanos: resistance.unwrap_or_else(|| {
+            i64::try_from(60_000_000_i128 * 1_000_000_000 / i128::from(capacity.max(1))).unwrap_or(i64::MAX)
+        }),
+        accuracy_nanos: accuracy,
+        rest_current_nanos: rest_current.unwrap_or(capacity / 50),
+        rest_after,
+        observe,
+        waivers,
+        limits,
+    })
+}
+
+fn positive(root: Table<'_>, key: &str, dimension: Dimension) -> Option<i64> {
+    let amount = root.amount(key, dimension)?;
+    if amount.value.nanos <= 0 {
+        root.fault(&amount.span, format!("{key:?} must be more than zero"));
+        return None;
+    }
+    Some(amount.value.nanos)
+}
+
+fn wait(root: Table<'_>, key: &str, default: Duration) -> Duration {
+    let length = root.duration(key).unwrap_or(default);
+    if length > LONGEST_WAIT {
+        root.fault(&root.span_of(key), format!("{key:?} is longer than a day"));
+    }
+    length
+}
+
+fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
+    let mut waivers = BTreeMap::new();
+    let Some(table) = root.table("waivers", &spec::WAIVERS) else { return waivers };
+    for (key, _) in table.entries() {
+        let Some(check) = Check::parse(&key.value) else {
+            let names = Check::ALL.iter().map(|(name, _)| *name);
+            let hint = match closest(&key.value, names.clone()) {
+                Some(name) => format!("did you mean {name:?}?"),
+                None => format!("checks: {}", names.collect::<Vec<_>>().join(", ")),
+            };
+            table.fault_hint(&key.span, format!("no check is called {:?}", key.value), hint);
+            continue;
+        };
+        let Some(reason) = table.text(&key.value) else { continue };
+        if reason.value.trim().len() < 10 {
+            table.fault_hint(
+                &reason.span,
+                "a waiver needs its reason",
+                "say why this pack can't have the check and what was done instead; it is printed with the verdict",
+            );
+        }
+        if check == Check::SenseLeads || check == Check::CellHigh || check == Check::CellLow {
+            table.warning(
+                &key.span,
+                format!("{check} is waived: nothing else finds that fault"),
+                "a hand reading is better evidence than a waiver",
+            );
+        }
+        waivers.insert(check, reason.value.to_owned());
+    }
+    waivers
+}
+
+fn read_limits(root: Table<'_>, chemistry: Chemistry, capacity: i64) -> BTreeMap<LimitName, LimitValues> {
+    let mut limits: BTreeMap<LimitName, LimitValues> =
+        chemistry.defaults(capacity).into_iter().map(|default| (default.name, default.values)).collect();
+    let Some(table) = root.table("limits", &spec::LIMITS) else { return limits };
+    for kind in &KINDS {
+        let Some(given) = table.table(kind.key, &spec::LIMIT) else { continue };
+        let mut limit = limits.get(&kind.name).copied().unwrap_or_default();
+        read_limit(given, kind, &mut limit);
+        limits.insert(kind.name, limit);
+    }
+    limits
+}
+
+fn read_limit(table: Table<'_>, kind: &LimitKind, limit: &mut LimitValues) {
+    if let Some(warning) = table.amount("warning", kind.dimension) {
+        limit.warning = Some(warning.value.nanos);
+    }
+    if let Some(critical) = table.amount("critical", kind.dimension) {
+        limit.critical = Some(critical.value.nanos);
+    }
+    if let Some(deadband) = table.amount("deadband", kind.dimension) {
+        limit.deadband = deadband.value.nanos;
+        if deadband.value.nanos < 0 {
+            table.fault(&deadband.span, "a deadband can't be negative");
+        }
+    }
+    if let Some(delay) = table.duration("on_delay") {
+        limit.on_delay = delay;
+        if delay > Duration::from_secs(1) && matches!(kind.check, Check::CellHigh | Check::CellLow) {
+            table.warning(
+                &table.span_of("on_delay"),
+                "an absolute cell limit should not wait longer than a second",
+                "a cell beyond its limit is damaged while the alarm waits",
+            );
+        }
+        if delay > Duration::from_secs(600) {
+            table.fault(&table.span_of("on_delay"), "an alarm can't wait longer than ten minutes");
+        }
+    }
+    if let Some(delay) = table.duration("off_delay") {
+        limit.off_delay = delay;
+    }
+    if let (Some(warning), Some(critical)) = (limit.warning, limit.critical) {
+        let crossed = if kind.lower { warning < critical } else { critical < warning };
+        if crossed {
+            let span = if table.has("warning") { table.span_of("warning") } else { table.span_of("critical") };
+            let order = if kind.lower { "below" } else { "above" };
+            table.fault_hint(
+                &span,
+                format!("the critical side of {} must lie {order} the warning side", kind.key),
+                "check both values and their units",
+            );
+        }
+    }
+}
