@@ -1,1 +1,19 @@
-//! Placeholder.
+//! A session: inputs in, events out, live or again from a recording.
+//!
+//! [`Engine`] is the one pipeline: bytes and time become frames, values, alarms and verdicts.
+//! [`live`] feeds it from a source, [`replay`] from a list of inputs; both give the same events for the same inputs.
+//!
+//! Invariants: the engine reads no clock and does no I/O; inputs go to the recorder before they go to the engine; nothing
+//! waits for the disk; nothing here knows that a screen exists.
+
+mod engine;
+mod event_lines;
+mod keeper;
+mod live;
+mod replay;
+
+pub use engine::{Engine, SessionEvent, Unusable};
+pub use event_lines::{json_line, text_line, verdict_lines};
+pub use keeper::{Keeper, RecorderChange};
+pub use live::{Live, LiveEnd, LiveError, Note, live};
+pub use replay::{ReplayEnd, replay};

@@ -1,0 +1,190 @@
+//! The command line.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::{Args, Parser, Subcommand};
+use model::{Amount, Dimension};
+
+const CAUTION: &str = "packwake advises and protects nothing: it is no fuse, no contactor, no BMS and no judgement. \
+    Local codes and qualified practice come first. More than 60 V DC can kill; less still burns, and a DC arc does not \
+    go out by itself. Props off, insulated tools, one hand, never alone, an isolated adapter, a plan for a lithium fire. \
+    After opening the switch the bus stays charged: meter it before touching.";
+
+const STATUSES: &str = "Exit status: 0 go, 1 no-go, 2 usage or unusable file, 3 cannot tell, 4 link lost or recording \
+    incomplete.";
+
+/// Watches battery management data during a first power-up and says go, no-go or cannot tell.
+#[derive(Debug, Parser)]
+#[command(version, about, max_term_width = 100, after_help = CAUTION, after_long_help = format!("{STATUSES}\n\n{CAUTION}"))]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    pub(crate) task: Task,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Task {
+    /// Watch a pack live: values, alarms, and a verdict with its reasons.
+    #[command(after_help = STATUSES)]
+    Watch(Watch),
+    /// Judge a recording, or a raw byte file, again.
+    #[command(after_help = STATUSES)]
+    Replay(Replay),
+    /// Write what was received as CSV, one row a frame.
+    Export(Export),
+    /// Check protocol files, pack files and recordings, and run the examples of protocol files.
+    Check(Check),
+    /// Play a practice pack on a line of its own and print the path of that line.
+    Simulate(Simulate),
+    /// List the serial ports.
+    Ports,
+}
+
+/// Where a session comes from, and what it is judged by.
+#[derive(Args, Debug)]
+pub(crate) struct Watch {
+    /// Serial port, such as /dev/ttyUSB0. A path that `ports` does not list is fine.
+    #[arg(long, value_name = "PATH", group = "from")]
+    pub(crate) port: Option<PathBuf>,
+    /// Connect to HOST:PORT.
+    #[arg(long, value_name = "HOST:PORT", group = "from")]
+    pub(crate) tcp: Option<String>,
+    /// Receive datagrams on HOST:PORT.
+    #[arg(long, value_name = "HOST:PORT", group = "from")]
+    pub(crate) udp: Option<String>,
+    /// `-` reads standard input.
+    #[arg(value_name = "-", group = "from", value_parser = ["-"])]
+    pub(crate) standard_input: Option<String>,
+    /// Watch the practice pack, sound or with a fault (see `simulate --help` for their names). Needs no files.
+    #[arg(long, value_name = "FAULT", num_args = 0..=1, default_missing_value = "none", group = "from",
+          conflicts_with_all = ["protocol", "pack", "baud"])]
+    pub(crate) practice: Option<String>,
+    /// Protocol file: what the line carries.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) protocol: Option<PathBuf>,
+    /// Pack file: what the pack may do.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) pack: Option<PathBuf>,
+    /// Bits a second, instead of the protocol file's.
+    #[arg(long, value_name = "RATE")]
+    pub(crate) baud: Option<u32>,
+    /// Record every byte with its time. The file must not exist.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) record: Option<PathBuf>,
+    /// End after this time, such as 60s, 2min or 500ms.
+    #[arg(long = "for", value_name = "TIME", value_parser = time)]
+    pub(crate) length: Option<Duration>,
+    /// Pack voltage read with a meter before the start, such as 92.41V.
+    #[arg(long, value_name = "VOLTS", value_parser = volts, allow_hyphen_values = true)]
+    pub(crate) meter: Option<i64>,
+    /// Whether every sense pin, metered in ascending order and wiggled, was right.
+    #[arg(long, value_name = "RESULT", value_parser = ["right", "wrong"])]
+    pub(crate) sense_leads: Option<String>,
+    /// The instrument of these readings.
+    #[arg(long, value_name = "NAME", default_value = "meter")]
+    pub(crate) instrument: String,
+    #[command(flatten)]
+    pub(crate) print: Print,
+}
+
+/// How events are printed.
+#[derive(Args, Debug)]
+pub(crate) struct Print {
+    /// Print one JSON object a line instead of text.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Replay {
+    #[command(flatten)]
+    pub(crate) from: Recorded,
+    #[command(flatten)]
+    pub(crate) print: Print,
+}
+
+/// A recording, or a raw byte file with what a recording would carry.
+#[derive(Args, Debug)]
+pub(crate) struct Recorded {
+    /// A recording, or a file of raw bytes.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Protocol file; needed for raw bytes. With a recording it is used instead of the recorded one.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) protocol: Option<PathBuf>,
+    /// Pack file; needed for raw bytes. With a recording it is used instead of the recorded one.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) pack: Option<PathBuf>,
+    /// Line rate that the times of raw bytes are worked out from, instead of the protocol file's.
+    #[arg(long, value_name = "RATE")]
+    pub(crate) baud: Option<u32>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Export {
+    #[command(flatten)]
+    pub(crate) from: Recorded,
+    /// The CSV to write; `-` is standard output. An existing file is replaced when the new one is complete.
+    #[arg(long, value_name = "OUT")]
+    pub(crate) csv: PathBuf,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Check {
+    /// Protocol files, pack files or recordings.
+    #[arg(value_name = "FILE", required = true)]
+    pub(crate) files: Vec<PathBuf>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Simulate {
+    /// What is wrong with the pack or its line.
+    #[arg(value_name = "FAULT", help = fault_help())]
+    pub(crate) fault: Option<String>,
+    /// When the fault begins; each has a usual time.
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub(crate) at: Option<Duration>,
+    /// Where: the number of the cell or sensor.
+    #[arg(long, value_name = "NUMBER", default_value_t = 0, hide_default_value = true)]
+    pub(crate) place: u16,
+    /// How bad, from 0 to 1.
+    #[arg(long, value_name = "SHARE", default_value_t = 1.0)]
+    pub(crate) severity: f64,
+    /// The seed of everything left to chance.
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// Protocol file that the bytes follow; the practice pack's if left out.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) protocol: Option<PathBuf>,
+    /// Stop after this time.
+    #[arg(long = "for", value_name = "TIME", value_parser = time)]
+    pub(crate) length: Option<Duration>,
+}
+
+fn fault_help() -> String {
+    let mut help = "What is wrong with the pack or its line:".to_owned();
+    for kind in simulator::Fault::all() {
+        help.push_str(&format!("\n{:<27} {}", kind.name(), kind.about()));
+    }
+    help
+}
+
+fn time(text: &str) -> Result<Duration, String> {
+    let amount = Amount::parse(text).map_err(|error| format!("{error}; write for example 60s"))?;
+    amount.duration().filter(|length| !length.is_zero()).ok_or_else(|| "write a time such as 60s".to_owned())
+}
+
+fn volts(text: &str) -> Result<i64, String> {
+    let amount = Amount::parse(text).map_err(|error| format!("{error}; write for example 92.41V"))?;
+    (amount.dimension == Dimension::Voltage).then_some(amount.nanos).ok_or_else(|| "write volts, such as 92.41V".into())
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        super::Arguments::command().debug_assert();
+    }
+}

@@ -1,0 +1,180 @@
+//! `check`: protocol files, pack files and recordings.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::Result;
+use model::{Amount, Dimension, Meaning, format_nanos_exact};
+use parser::Protocol;
+use rules::{LimitName, Pack};
+
+use crate::Status;
+use crate::args::Check;
+use crate::faults::render;
+use crate::files::{has_error, read_text};
+use crate::output::{Hinted, Prose, Results};
+
+pub(crate) fn run(task: &Check, prose: &mut Prose) -> Result<Status> {
+    let mut results = Results::new();
+    let mut status = Status::Go;
+    for path in &task.files {
+        let sound = match check(path, &mut results, prose) {
+            Ok(sound) => sound,
+            Err(error) => {
+                prose.error(&error);
+                false
+            }
+        };
+        if !sound {
+            status = Status::Unusable;
+        }
+    }
+    Ok(status)
+}
+
+/// Whether the file can be used.
+fn check(path: &Path, results: &mut Results, prose: &mut Prose) -> Result<bool> {
+    match recording::is_recording(path) {
+        Ok(true) => return check_recording(path, results),
+        Ok(false) => {}
+        Err(error) => return Err(anyhow::Error::new(error).context(format!("can't read {}", path.display()))),
+    }
+    let text = read_text(path)?;
+    // Which of the two it is, its first keys say; a file with faults in them is still recognised by the others.
+    let has = |key: &str| text.lines().any(|line| line.trim_start().starts_with(key));
+    if has("[[message]]") || has("[[frame]]") || has("protocol") {
+        Ok(check_protocol(path, &text, results, prose))
+    } else if has("chemistry") || has("cells") || has("pack") {
+        Ok(check_pack(path, &text, results, prose))
+    } else {
+        Err(Hinted::error(
+            format!("{} is no protocol file, no pack file and no recording", path.display()),
+            "a protocol file has protocol = \"...\", a pack file pack = \"...\"",
+        ))
+    }
+}
+
+fn check_protocol(path: &Path, text: &str, results: &mut Results, prose: &mut Prose) -> bool {
+    let (protocol, mut faults) = Protocol::parse(text);
+    let protocol = protocol.map(Arc::new);
+    if let Some(protocol) = &protocol {
+        faults.extend(parser::check_examples(protocol, text));
+    }
+    for fault in &faults {
+        prose.say(&render(path, text, fault, prose.is_terminal()));
+    }
+    let Some(protocol) = protocol.filter(|_| !has_error(&faults)) else {
+        results.line(&format!("{}: can't be used, {} faults", path.display(), faults.len()));
+        return false;
+    };
+    results.line(&format!(
+        "{}: protocol {:?}, {} messages, {} examples hold",
+        path.display(),
+        protocol.name(),
+        protocol.layout().kinds.len(),
+        protocol.example_count()
+    ));
+    for kind in &protocol.layout().kinds {
+        let every = kind.every.map_or("no period".to_owned(), |every| format!("every {} ms", every.as_millis()));
+        let checksum = if kind.verified { "checksum" } else { "NO checksum" };
+        results.line(&format!("  message {:?}: {every}, {checksum}", kind.name));
+        let mut columns = kind.columns.iter().peekable();
+        while let Some(first) = columns.next() {
+            let mut last = first;
+            while let Some(next) = columns.next_if(|next| next.part == first.part) {
+                last = next;
+            }
+            let what = if first.channel == last.channel {
+                first.channel.to_string()
+            } else {
+                format!("{} to {}", first.channel, last.channel)
+            };
+            let unit = first.channel.quantity.dimension().base_unit();
+            let how = match &first.meaning {
+                Meaning::Number if unit.is_empty() => String::new(),
+                Meaning::Number => format!(" in steps of {} {unit}", format_nanos_exact(first.scale.resolution(), 0)),
+                Meaning::Flags(flags) => format!(", {} flags", flags.len()),
+                Meaning::States { known, .. } => format!(", {} states", known.len()),
+            };
+            results.line(&format!("    {}: {what}{how}", first.part));
+        }
+    }
+    true
+}
+
+fn check_pack(path: &Path, text: &str, results: &mut Results, prose: &mut Prose) -> bool {
+    let (pack, faults) = Pack::parse(text);
+    for fault in &faults {
+        prose.say(&render(path, text, fault, prose.is_terminal()));
+    }
+    let Some(pack) = pack else {
+        results.line(&format!("{}: can't be used, {} faults", path.display(), faults.len()));
+        return false;
+    };
+    results.line(&format!(
+        "{}: pack {:?}, {} cells {}, {} sensors",
+        path.display(),
+        pack.name(),
+        pack.cells(),
+        pack.chemistry().name(),
+        pack.temperatures().len()
+    ));
+    if let Some(highest) = pack.highest_voltage_nanos() {
+        let volts = model::format_nanos(highest, 1);
+        // 60 V DC: IEC 60950-1 (SELV), UN R100.
+        if Amount::parse("60 V").is_ok_and(|limit| limit.nanos < highest) {
+            results.line(&format!("  up to {volts} V: more than 60 V DC can kill"));
+        } else {
+            results.line(&format!("  up to {volts} V: under 60 V DC, and still enough for burns and arcs"));
+        }
+    }
+    let defaults = pack.chemistry().defaults(pack.capacity_nanos());
+    for name in LimitName::all() {
+        let limit = pack.limit(name);
+        let side = |value: Option<i64>| value.map_or("none".to_owned(), |value| written(name.dimension(), value));
+        let source = match defaults.iter().find(|default| default.name == name) {
+            Some(default) if default.values == limit => default.source,
+            _ => "pack file",
+        };
+        let (warning, critical) = (side(limit.warning), side(limit.critical));
+        results.line(&format!("  {:<24} {warning:>15} {critical:>15}   {source}", name.key()));
+    }
+    for (check, reason) in pack.waivers() {
+        results.line(&format!("  waived: {check}: {reason}"));
+    }
+    true
+}
+
+fn written(dimension: Dimension, nanos: i64) -> String {
+    format!("{} {}", format_nanos_exact(nanos, 0), dimension.base_unit())
+}
+
+fn check_recording(path: &Path, results: &mut Results) -> Result<bool> {
+    let recording = recording::Recording::open(path)?;
+    let mut inputs = recording.inputs();
+    let mut count = 0_u64;
+    let mut last = model::SessionTime::ZERO;
+    for input in inputs.by_ref() {
+        count += 1;
+        last = input.at;
+    }
+    let header = recording.header();
+    let practice = if header.practice { ", practice" } else { "" };
+    results.line(&format!(
+        "{}: recording of {}{practice}, {count} inputs in {last} s, made by {}",
+        path.display(),
+        header.source,
+        header.tool_version
+    ));
+    for damage in inputs.damage() {
+        results.line(&format!("  damaged: {damage}"));
+    }
+    if !inputs.complete() {
+        results.line("  no end: it was cut off, or the program was killed");
+    }
+    let usable = Protocol::parse(&header.protocol_text).0.is_some() && Pack::parse(&header.pack_text).0.is_some();
+    if !usable {
+        results.line("  its protocol or pack text can't be used: give replay others with --protocol and --pack");
+    }
+    Ok(usable)
+}

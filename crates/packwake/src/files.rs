@@ -1,0 +1,183 @@
+//! Reads protocol files, pack files, recordings and raw bytes, and says what is wrong with them.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, Result};
+use model::{Fault, Input, Level, LineSettings, SessionHeader, Times};
+use parser::Protocol;
+use rules::Pack;
+
+use crate::args::Recorded;
+use crate::faults::{self, FaultyFile};
+use crate::output::{Hinted, Prose};
+
+/// A text file is never larger than this.
+const LARGEST_TEXT: u64 = 1024 * 1024;
+
+/// Reads a text file.
+pub(crate) fn read_text(path: &Path) -> Result<String> {
+    let about = || format!("can't read {}", path.display());
+    let size = std::fs::metadata(path).with_context(about)?.len();
+    if LARGEST_TEXT < size {
+        return Err(Hinted::error(
+            format!("{} is larger than a protocol or pack file can be", path.display()),
+            "is it a recording? Then give it to replay or check",
+        ));
+    }
+    let bytes = std::fs::read(path).with_context(about)?;
+    String::from_utf8(bytes).map_err(|_| {
+        Hinted::error(format!("{} is not text", path.display()), "protocol and pack files are TOML in UTF-8")
+    })
+}
+
+/// A protocol file that has been checked, with its text.
+pub(crate) fn read_protocol(path: &Path, prose: &mut Prose) -> Result<(Protocol, String)> {
+    let text = read_text(path)?;
+    let (protocol, faults) = Protocol::parse(&text);
+    let protocol = sound(path, &text, protocol, faults, prose)?;
+    Ok((protocol, text))
+}
+
+/// A pack file that has been checked, with its text.
+pub(crate) fn read_pack(path: &Path, prose: &mut Prose) -> Result<(Pack, String)> {
+    let text = read_text(path)?;
+    let (pack, faults) = Pack::parse(&text);
+    let pack = sound(path, &text, pack, faults, prose)?;
+    Ok((pack, text))
+}
+
+/// Says the warnings; errors become the error.
+fn sound<T>(path: &Path, text: &str, checked: Option<T>, faults: Vec<Fault>, prose: &mut Prose) -> Result<T> {
+    match checked {
+        Some(checked) => {
+            for fault in &faults {
+                prose.say(&faults::render(path, text, fault, prose.is_terminal()));
+            }
+            Ok(checked)
+        }
+        None => Err(anyhow::Error::new(FaultyFile::new(path, text, faults))),
+    }
+}
+
+/// The name of this program with its version, as recordings carry it.
+pub(crate) fn tool_version() -> String {
+    format!("packwake {}", env!("CARGO_PKG_VERSION"))
+}
+
+/// The name of this machine; empty where the system does not say.
+pub(crate) fn host_name() -> String {
+    std::fs::read_to_string("/etc/hostname").map(|name| name.trim().to_owned()).unwrap_or_default()
+}
+
+/// The inputs of a session that was, and its header.
+pub(crate) struct Session {
+    pub(crate) header: SessionHeader,
+    pub(crate) inputs: Inputs,
+    pub(crate) size_bytes: u64,
+}
+
+/// Where the inputs come from.
+pub(crate) enum Inputs {
+    Recording(Box<recording::Inputs>),
+    Raw { file: Box<transport::RawFile>, read_bytes: u64 },
+}
+
+impl Inputs {
+    /// What is missing or damaged, in words. Known when all inputs are read.
+    pub(crate) fn damage(&self) -> Vec<String> {
+        match self {
+            Self::Recording(inputs) => {
+                let mut damage: Vec<String> = inputs.damage().iter().map(ToString::to_string).collect();
+                if !inputs.complete() {
+                    damage.push("the recording has no end: it was cut off, or the program was killed".to_owned());
+                }
+                damage
+            }
+            Self::Raw { .. } => Vec::new(),
+        }
+    }
+
+    /// How far it has been read.
+    pub(crate) fn position_bytes(&self) -> u64 {
+        match self {
+            Self::Recording(inputs) => inputs.position_bytes(),
+            Self::Raw { read_bytes, .. } => *read_bytes,
+        }
+    }
+}
+
+impl Iterator for Inputs {
+    type Item = Input;
+
+    fn next(&mut self) -> Option<Input> {
+        match self {
+            Self::Recording(inputs) => inputs.next(),
+            Self::Raw { file, read_bytes } => {
+                let input = file.next();
+                if let Some(Input { kind: model::InputKind::Bytes(bytes), .. }) = &input {
+                    *read_bytes += bytes.len() as u64;
+                }
+                input
+            }
+        }
+    }
+}
+
+/// Opens a recording, or a raw byte file with a protocol and a pack.
+pub(crate) fn open(from: &Recorded, prose: &mut Prose) -> Result<Session> {
+    let recorded =
+        recording::is_recording(&from.file).with_context(|| format!("can't read {}", from.file.display()))?;
+    if recorded {
+        let opened = recording::Recording::open(&from.file)?;
+        let mut header = opened.header().clone();
+        if let Some(path) = &from.protocol {
+            header.protocol_text = read_protocol(path, prose)?.1;
+        }
+        if let Some(path) = &from.pack {
+            header.pack_text = read_pack(path, prose)?.1;
+        }
+        let size_bytes = opened.len_bytes();
+        return Ok(Session { header, inputs: Inputs::Recording(Box::new(opened.inputs())), size_bytes });
+    }
+    let missing = |name: &str| {
+        Hinted::error(
+            format!("{} is no recording; raw bytes need --{name}", from.file.display()),
+            "a recording carries its protocol and pack; raw bytes do not, and their times are only assumed",
+        )
+    };
+    let (protocol, protocol_text) = read_protocol(from.protocol.as_deref().ok_or_else(|| missing("protocol"))?, prose)?;
+    let (_, pack_text) = read_pack(from.pack.as_deref().ok_or_else(|| missing("pack"))?, prose)?;
+    let line = line_settings(&protocol, from.baud, from.protocol.as_deref())?;
+    let file = transport::raw_inputs(&from.file, &line)?;
+    let size_bytes = std::fs::metadata(&from.file).map_or(0, |file| file.len());
+    let name = from.file.file_name().map_or_else(PathBuf::new, PathBuf::from);
+    let header = SessionHeader {
+        protocol_text,
+        pack_text,
+        source: format!("raw bytes {}", name.display()),
+        practice: false,
+        times: Times::Assumed,
+        started_utc_nanos: None,
+        tool_version: tool_version(),
+        host: host_name(),
+    };
+    Ok(Session { header, inputs: Inputs::Raw { file: Box::new(file), read_bytes: 0 }, size_bytes })
+}
+
+/// The protocol's line settings, with another rate where one was given.
+pub(crate) fn line_settings(protocol: &Protocol, baud: Option<u32>, path: Option<&Path>) -> Result<LineSettings> {
+    match (protocol.line(), baud) {
+        (Some(line), Some(baud)) => Ok(LineSettings { baud, ..line }),
+        (Some(line), None) => Ok(line),
+        (None, Some(baud)) => Ok(LineSettings::new(baud)),
+        (None, None) => {
+            let path = path.map_or("the protocol file".to_owned(), |path| path.display().to_string());
+            Err(Hinted::error(format!("{path} says no line rate"), "add [line] with baud = ..., or give --baud"))
+        }
+    }
+}
+
+/// Whether any of the faults makes the file unusable.
+pub(crate) fn has_error(faults: &[Fault]) -> bool {
+    faults.iter().any(|fault| fault.level == Level::Error)
+}

@@ -1,0 +1,148 @@
+//! `watch`: live.
+
+use anyhow::Result;
+use model::{Command, ReadingKind, SessionHeader, Times};
+use session::{Live, json_line, live, text_line, verdict_lines};
+use simulator::Fault;
+use transport::{SerialSource, Source};
+
+use crate::args::Watch;
+use crate::files::{host_name, line_settings, read_pack, read_protocol, tool_version};
+use crate::output::{Hinted, Prose, Results};
+use crate::{Status, practice, status_line};
+
+pub(crate) fn run(task: Watch, prose: &mut Prose) -> Result<Status> {
+    let practice = match &task.practice {
+        Some(name) => {
+            let fault = practice::fault(name)?;
+            let faults: Vec<Fault> = fault.map(Fault::new).into_iter().collect();
+            Some(practice::start(&faults, 1)?)
+        }
+        None => None,
+    };
+    let (source, header) = match &practice {
+        Some(running) => practice_source(running, task.practice.as_deref().unwrap_or("none"))?,
+        None => real_source(&task, prose)?,
+    };
+    if let Source::Serial(serial) = &source
+        && practice.is_none()
+        && let Some(warning) = transport::opening_may_reset(&serial.settings)
+    {
+        prose.say(&format!("caution: {warning}"));
+    }
+    let is_practice = header.practice;
+    let live_task = Live { source, header, record: task.record.clone(), length: task.length, before: readings(&task) };
+
+    let mut results = Results::new();
+    let json = task.print.json;
+    let stop = tokio_util::sync::CancellationToken::new();
+    let stop_when_closed = stop.clone();
+    let mut next_summary = 1_u64;
+    let every = if prose.is_terminal() { 1 } else { 10 };
+    let end = live(
+        live_task,
+        &stop,
+        &mut |event, _| {
+            let line = if json { Some(json_line(event, is_practice)) } else { text_line(event, is_practice) };
+            if let Some(line) = line {
+                results.line(&line);
+            }
+            if results.closed() {
+                stop_when_closed.cancel();
+            }
+        },
+        &mut |note| match note {
+            session::Note::Tick(engine) if !json => {
+                let second = engine.judge().now().nanos / 1_000_000_000;
+                if next_summary <= second {
+                    next_summary = second - second % every + every;
+                    prose.say(&status_line::summary(engine.judge()));
+                    if second.is_multiple_of(10) {
+                        for line in status_line::cells(engine.judge()) {
+                            prose.say(&line);
+                        }
+                    }
+                }
+            }
+            session::Note::Tick(_) => {}
+            session::Note::Remark(text) => prose.say(&format!("note: {text}")),
+        },
+    )?;
+    if let Some(running) = practice {
+        running.stop();
+    }
+    let judge = end.engine.judge();
+    let verdict = judge.verdict();
+    if !json {
+        for line in verdict_lines(&verdict, is_practice) {
+            results.line(&line);
+        }
+    }
+    if let Some(why) = &end.recording_incomplete {
+        prose.say(&format!("the recording is incomplete: {why}"));
+    }
+    Ok(Status::of_session(verdict.outcome, judge.link_was_lost(), end.recording_incomplete.is_some()))
+}
+
+fn practice_source(running: &simulator::Running, fault: &str) -> Result<(Source, SessionHeader)> {
+    let (protocol, _) = parser::Protocol::parse(practice::PROTOCOL);
+    let settings = protocol.and_then(|protocol| protocol.line()).unwrap_or(model::LineSettings::new(115_200));
+    let source = Source::Serial(SerialSource { path: practice::path(running), settings });
+    let name = if fault == "none" { "practice pack".to_owned() } else { format!("practice pack with {fault}") };
+    Ok((source, header(practice::PROTOCOL.to_owned(), practice::PACK.to_owned(), name, true)))
+}
+
+fn real_source(task: &Watch, prose: &mut Prose) -> Result<(Source, SessionHeader)> {
+    let need = |name: &str| {
+        Hinted::error(
+            format!("--{name} is missing"),
+            "watching needs --protocol FILE (what the line carries) and --pack FILE (what the pack may do); \
+             --practice needs neither",
+        )
+    };
+    let from_nothing = task.port.is_none() && task.tcp.is_none() && task.udp.is_none() && task.standard_input.is_none();
+    if from_nothing {
+        return Err(Hinted::error(
+            "nothing to watch",
+            "give --port PATH (`packwake ports` lists them), --tcp HOST:PORT, --udp HOST:PORT or -; \
+             `packwake watch --practice` needs nothing attached",
+        ));
+    }
+    let protocol_path = task.protocol.as_deref().ok_or_else(|| need("protocol"))?;
+    let (protocol, protocol_text) = read_protocol(protocol_path, prose)?;
+    let (_, pack_text) = read_pack(task.pack.as_deref().ok_or_else(|| need("pack"))?, prose)?;
+    let (source, name) = if let Some(path) = &task.port {
+        let settings = line_settings(&protocol, task.baud, Some(protocol_path))?;
+        let name = format!("{} at {settings}", path.display());
+        (Source::Serial(SerialSource { path: path.clone(), settings }), name)
+    } else if let Some(address) = &task.tcp {
+        (Source::Tcp { address: address.clone() }, format!("tcp {address}"))
+    } else if let Some(bind) = &task.udp {
+        (Source::Udp { bind: bind.clone() }, format!("udp {bind}"))
+    } else {
+        (Source::StandardInput, "standard input".to_owned())
+    };
+    Ok((source, header(protocol_text, pack_text, name, false)))
+}
+
+fn header(protocol_text: String, pack_text: String, source: String, practice: bool) -> SessionHeader {
+    SessionHeader {
+        protocol_text,
+        pack_text,
+        source,
+        practice,
+        times: Times::Measured,
+        started_utc_nanos: None,
+        tool_version: tool_version(),
+        host: host_name(),
+    }
+}
+
+fn readings(task: &Watch) -> Vec<Command> {
+    let reading = |kind| Command::Reading { kind, instrument: task.instrument.clone() };
+    let mut readings = Vec::new();
+    readings.extend(task.meter.map(|nanovolts| reading(ReadingKind::PackVoltage { nanovolts })));
+    readings
+        .extend(task.sense_leads.as_deref().map(|word| reading(ReadingKind::SenseLeads { passed: word == "right" })));
+    readings
+}

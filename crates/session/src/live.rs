@@ -1,0 +1,236 @@
+//! A session from a source, in real time.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use model::{Command, Input, InputKind, SessionHeader, SessionTime, TICK};
+use recording::WriteError;
+use rules::EventKind;
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+use transport::{OpenError, SessionClock, Source, start};
+
+use crate::engine::{Engine, SessionEvent, Unusable};
+use crate::keeper::{Keeper, RecorderChange};
+
+/// Inputs that may wait for the engine. When they are more, the source waits.
+const QUEUE: usize = 1024;
+
+/// What a live session needs.
+#[derive(Clone, Debug)]
+pub struct Live {
+    /// Where the bytes come from.
+    pub source: Source,
+    /// What is fixed for the session; its UTC anchor is filled in here.
+    pub header: SessionHeader,
+    /// Where to record, if at all. The file must not exist.
+    pub record: Option<PathBuf>,
+    /// Ends the session at exactly this time.
+    pub length: Option<Duration>,
+    /// What the person entered before the start: readings taken by hand.
+    pub before: Vec<Command>,
+}
+
+/// Something that is no event.
+#[derive(Clone, Copy, Debug)]
+pub enum Note<'a> {
+    /// Time has passed: the engine as it is now.
+    Tick(&'a Engine),
+    /// Prose about the source: a setting that it did not take, a device that is looked for.
+    Remark(&'a str),
+}
+
+/// How a live session ended.
+#[derive(Debug)]
+pub struct LiveEnd {
+    /// The engine with its last state.
+    pub engine: Engine,
+    /// Why the recording is incomplete, if it is.
+    pub recording_incomplete: Option<String>,
+}
+
+/// Why a live session could not begin.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum LiveError {
+    /// The protocol or the pack can't be used.
+    #[error(transparent)]
+    Unusable(#[from] Unusable),
+    /// The source refused.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The recording could not be created.
+    #[error(transparent)]
+    Record(#[from] WriteError),
+    /// The system gave no timer or signal.
+    #[error("the system refused what a live session needs")]
+    System(#[source] std::io::Error),
+}
+
+/// Runs a session until its length is over, its source ends or `stop` is cancelled (an interrupt cancels it too).
+///
+/// `say` gets every event at once, with the engine as it is then; `look` gets each tick of 50 ms, and remarks about the
+/// source that are no events.
+///
+/// # Errors
+/// It could not begin; nothing was watched.
+pub fn live(
+    mut options: Live,
+    stop: &CancellationToken,
+    say: &mut dyn FnMut(&SessionEvent, &Engine),
+    look: &mut dyn FnMut(Note<'_>),
+) -> Result<LiveEnd, LiveError> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(LiveError::System)?;
+    let clock = SessionClock::start();
+    options.header.started_utc_nanos = Some(clock.reading().session_began_utc_nanos());
+    let engine = Engine::new(options.header.clone())?;
+    // A source that refuses leaves no empty recording behind; what it sends meanwhile waits in the queue.
+    let (to, inputs) = mpsc::channel(QUEUE);
+    let closing = CancellationToken::new();
+    let running = start(options.source.clone(), clock, to, closing.clone())?;
+    let keeper = match &options.record {
+        Some(path) => Some(Keeper::start(path, &options.header)?),
+        None => None,
+    };
+    let mut session = Session { engine, keeper, say, record: options.record.clone() };
+    for remark in running.remarks() {
+        look(Note::Remark(remark));
+    }
+    session.begin(&options.before);
+    let mut waiting = None;
+    let mut look_also_for_the_source = |note: Note<'_>| {
+        let now_waiting = running.waiting();
+        if now_waiting != waiting {
+            if let Some(text) = now_waiting.as_ref().map(ToString::to_string) {
+                look(Note::Remark(&text));
+            }
+            waiting = now_waiting;
+        }
+        look(note);
+    };
+    runtime.block_on(session.run(inputs, clock, options.length, stop, &mut look_also_for_the_source));
+    // A source thread that panicked has sent Lost where it could; the session is over either way.
+    drop(running.stop());
+    Ok(session.finish())
+}
+
+struct Session<'s> {
+    engine: Engine,
+    keeper: Option<Keeper>,
+    say: &'s mut dyn FnMut(&SessionEvent, &Engine),
+    record: Option<PathBuf>,
+}
+
+impl Session<'_> {
+    fn begin(&mut self, before: &[Command]) {
+        self.pass_on();
+        if let Some(path) = &self.record {
+            let text = path.display().to_string();
+            self.say_recorder(RecorderChange::Started, text);
+        }
+        for command in before {
+            self.take(Input::new(SessionTime::ZERO, InputKind::Command(command.clone())));
+        }
+    }
+
+    async fn run(
+        &mut self,
+        mut inputs: mpsc::Receiver<Input>,
+        clock: SessionClock,
+        length: Option<Duration>,
+        stop: &CancellationToken,
+        look: &mut dyn FnMut(Note<'_>),
+    ) {
+        let end = length.map(SessionTime::from_duration);
+        let mut ticks = tokio::time::interval(TICK);
+        ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+        let mut interrupt = std::pin::pin!(tokio::signal::ctrl_c());
+        let mut interruptible = true;
+        while !self.engine.ended() {
+            tokio::select! {
+                biased;
+                () = stop.cancelled() => self.take(Input::new(clock.now(), InputKind::End)),
+                result = &mut interrupt, if interruptible => {
+                    // Without a handler for the signal, the session can still be ended from outside.
+                    interruptible = result.is_ok();
+                    if interruptible {
+                        stop.cancel();
+                    }
+                }
+                input = inputs.recv() => match input {
+                    Some(input) if end.is_some_and(|end| end <= input.at) => self.end(end),
+                    Some(input) => self.take(input),
+                    // Every sender is gone: the source has ended for good.
+                    None => self.take(Input::new(clock.now(), InputKind::End)),
+                },
+                _ = ticks.tick() => {
+                    let now = clock.now();
+                    if end.is_some_and(|end| end <= now) {
+                        self.end(end);
+                    } else {
+                        self.take(Input::new(now, InputKind::Quiet));
+                        look(Note::Tick(&self.engine));
+                    }
+                }
+            }
+        }
+    }
+
+    fn end(&mut self, at: Option<SessionTime>) {
+        if let Some(at) = at {
+            self.take(Input::new(at, InputKind::End));
+        }
+    }
+
+    /// Stamp, record, decode: in this order.
+    fn take(&mut self, input: Input) {
+        let input = self.engine.stamp(input);
+        if let Some(keeper) = &mut self.keeper
+            && input.kind != InputKind::Quiet
+        {
+            keeper.keep(&input);
+        }
+        self.engine.process(&input);
+        let pressing = self.pass_on();
+        if let Some(keeper) = &mut self.keeper {
+            if pressing {
+                keeper.flush_soon();
+            }
+            if let Some(why) = keeper.news() {
+                self.say_recorder(RecorderChange::Incomplete, why);
+            }
+        }
+    }
+
+    /// Says what the engine has to say. Returns whether any of it should reach the disk at once.
+    fn pass_on(&mut self) -> bool {
+        let mut pressing = false;
+        for event in self.engine.take_events() {
+            pressing |= match &event {
+                SessionEvent::Rules(event) => {
+                    matches!(event.kind, EventKind::Alarm { .. } | EventKind::Link { .. } | EventKind::Note { .. })
+                }
+                SessionEvent::Began(_) | SessionEvent::Recorder { .. } => false,
+            };
+            (self.say)(&event, &self.engine);
+        }
+        pressing
+    }
+
+    fn say_recorder(&mut self, change: RecorderChange, text: String) {
+        let at = self.engine.judge().now();
+        (self.say)(&SessionEvent::Recorder { at, change, text }, &self.engine);
+    }
+
+    fn finish(mut self) -> LiveEnd {
+        let mut incomplete = None;
+        if let Some(keeper) = self.keeper.take() {
+            incomplete = keeper.finish();
+            match &incomplete {
+                Some(why) => self.say_recorder(RecorderChange::Incomplete, why.clone()),
+                None => self.say_recorder(RecorderChange::Finished, String::new()),
+            }
+        }
+        LiveEnd { engine: self.engine, recording_incomplete: incomplete }
+    }
+}
