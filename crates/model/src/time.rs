@@ -56,11 +56,12 @@ impl std::ops::Add<Duration> for SessionTime {
 }
 
 /// Prints seconds from the integer nanoseconds, at least three decimals, no rounding: `12.350`, `12.3500001`.
+/// With a precision, as in `{:.3}`, so many decimals, cut and not rounded: a time never reads later than it is.
 impl fmt::Display for SessionTime {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (seconds, rest) = (self.nanos / 1_000_000_000, self.nanos % 1_000_000_000);
         let digits = format!("{rest:09}");
-        let kept = digits.trim_end_matches('0').len().max(3);
+        let kept = f.precision().map_or(digits.trim_end_matches('0').len().max(3), |decimals| decimals.clamp(1, 9));
         write!(f, "{seconds}.{}", digits.get(..kept).unwrap_or(&digits))
     }
 }
@@ -74,6 +75,7 @@ mod tests {
         assert_eq!(SessionTime::from_nanos(0).to_string(), "0.000");
         assert_eq!(SessionTime::from_nanos(12_350_000_000).to_string(), "12.350");
         assert_eq!(SessionTime::from_nanos(12_350_000_100).to_string(), "12.3500001");
+        assert_eq!(format!("{:.3}", SessionTime::from_nanos(12_350_999_999)), "12.350");
     }
 
     #[test]

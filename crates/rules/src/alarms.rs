@@ -86,6 +86,10 @@ pub struct Alarm {
     pub text: String,
     /// What it said when it was at its worst first.
     pub worst_text: String,
+    /// When that was.
+    pub worst_at: SessionTime,
+    /// When it was raised for the first time.
+    pub first_at: SessionTime,
     /// Which bytes of the stream it came from, where one frame raised it.
     pub bytes: Option<ByteRange>,
     /// Whether it was the first alarm of the session.
@@ -136,6 +140,8 @@ impl AlarmBook {
                 state: AlarmState::Unacknowledged,
                 raised_at: at,
                 worst_text: cause.text.clone(),
+                worst_at: at,
+                first_at: at,
                 text: cause.text,
                 bytes: cause.bytes,
                 first_out: self.alarms.is_empty(),
@@ -154,6 +160,7 @@ impl AlarmBook {
         if cause.severity > alarm.worst {
             alarm.worst = cause.severity;
             alarm.worst_text.clone_from(&cause.text);
+            alarm.worst_at = at;
         }
         alarm.severity = cause.severity;
         alarm.text = cause.text;
@@ -166,6 +173,11 @@ impl AlarmBook {
             alarm.shelved_until = None;
         }
         events.push(event(at, alarm, if worse { AlarmChange::Worse } else { AlarmChange::Raised }));
+    }
+
+    /// Whether the condition of an alarm holds.
+    pub(crate) fn is_active(&self, check: Check, place: Option<Channel>) -> bool {
+        self.by_key.get(&(check, place)).and_then(|index| self.alarms.get(*index)).is_some_and(|alarm| alarm.active)
     }
 
     /// The condition of an alarm is gone.

@@ -77,6 +77,14 @@ impl Check {
         Self::ALL.iter().find(|(_, check)| *check == self).map_or("", |(name, _)| name)
     }
 
+    /// Whether a pack file can waive it. Without the others there is nothing to judge.
+    pub fn can_be_waived(self) -> bool {
+        !matches!(
+            self,
+            Self::Link | Self::MeasuredTimes | Self::LiveValues | Self::AllCells | Self::CellHigh | Self::CellLow
+        )
+    }
+
     /// The check with this name.
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.iter().find(|(known, _)| *known == name).map(|(_, check)| *check)

@@ -56,7 +56,7 @@ impl Chemistry {
         let lfp = self == Self::Lfp;
         let mv = |warning: i64, critical: i64| (warning * 1_000_000, critical * 1_000_000);
         let milli = |warning: i64, critical: i64| (warning * 1_000_000, critical * 1_000_000);
-        // 0.5 % and 2 % of the one-hour current.
+        // 0.5 % and 2 % of the one-hour current; up to 3 % counts as rest (see `Pack`).
         let rest_current = (capacity_nanos / 200, capacity_nanos / 50);
         let pick = |nmc: (i64, i64), other: (i64, i64)| if lfp { other } else { nmc };
         let cell_source = if lfp { PRACTICE } else { IEC_62133 };

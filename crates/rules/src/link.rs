@@ -28,6 +28,8 @@ pub(crate) struct KindState {
     pub(crate) frames: u64,
     /// Missing now.
     pub(crate) missing: bool,
+    /// When it last came back after it was missing.
+    pub(crate) back_at: Option<SessionTime>,
     counter: Option<i128>,
     device_time: Option<i128>,
     still: u32,
@@ -110,7 +112,9 @@ impl Link {
         state.frames += 1;
         let gap = state.last_at.map_or(Duration::ZERO, |last| at.since(last));
         let from = state.last_at.replace(at).unwrap_or(at);
-        state.missing = false;
+        if std::mem::take(&mut state.missing) {
+            state.back_at = Some(at);
+        }
         if gap <= state.patience {
             return None;
         }
@@ -164,9 +168,20 @@ impl Link {
         share(good, damaged)
     }
 
-    /// The same over the whole session.
+    /// The same over the whole session. Frames that only a counter misses count too: a byte that never arrived leaves
+    /// no trace, and a frame that left one is not counted twice.
     pub(crate) fn damage(&self) -> Option<u64> {
-        share(self.good, self.damaged)
+        share(self.good, self.damaged.max(self.lost_frames()))
+    }
+
+    /// Frames that the counters say were lost.
+    pub(crate) fn lost_frames(&self) -> u64 {
+        self.kinds.iter().map(|kind| kind.lost).sum()
+    }
+
+    /// Whether every message has come regularly for a while.
+    pub(crate) fn is_steady(&self, at: SessionTime, length: Duration) -> bool {
+        self.kinds.iter().all(|kind| !kind.missing && kind.back_at.is_none_or(|back| length <= at.since(back)))
     }
 
     /// Takes a counter or a clock of a message kind. `bits`: where it starts again.
@@ -213,10 +228,11 @@ impl KindState {
             name: layout.name.clone(),
             patience: layout
                 .every
-                .map_or(DEFAULT_PATIENCE, |every| (every * 3).max(every + Duration::from_millis(100))),
+                .map_or(DEFAULT_PATIENCE, |every| (every * 3).max(every + Duration::from_millis(200))),
             last_at: None,
             frames: 0,
             missing: false,
+            back_at: None,
             counter: None,
             device_time: None,
             still: 0,

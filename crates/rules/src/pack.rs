@@ -174,7 +174,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
             i64::try_from(60_000_000_i128 * 1_000_000_000 / i128::from(capacity.max(1))).unwrap_or(i64::MAX)
         }),
         accuracy_nanos: accuracy,
-        rest_current_nanos: rest_current.unwrap_or(capacity / 50),
+        rest_current_nanos: rest_current.unwrap_or(capacity / 100 * 3),
         rest_after,
         observe,
         waivers,
@@ -213,6 +213,9 @@ fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
             continue;
         };
         let Some(reason) = table.text(&key.value) else { continue };
+        if !check.can_be_waived() {
+            table.fault_hint(&key.span, format!("{check} can't be waived"), "without it no verdict means anything");
+        }
         if reason.value.trim().len() < 10 {
             table.fault_hint(
                 &reason.span,
@@ -220,7 +223,7 @@ fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
                 "say why this pack can't have the check and what was done instead; it is printed with the verdict",
             );
         }
-        if check == Check::SenseLeads || check == Check::CellHigh || check == Check::CellLow {
+        if check == Check::SenseLeads {
             table.warning(
                 &key.span,
                 format!("{check} is waived: nothing else finds that fault"),
