@@ -15,6 +15,7 @@
 
 mod batch;
 mod channel;
+mod curve;
 mod fault;
 mod input;
 mod layout;
@@ -25,6 +26,7 @@ mod time;
 
 pub use batch::{Batch, ByteRange, Column, Item, Raw, Reason, Rejected, Rows, Values};
 pub use channel::{Channel, Quantity};
+pub use curve::{Conversion, Curve, Sensing, Thermistor};
 pub use fault::{Fault, Level, closest};
 pub use input::{Command, Input, InputKind, LineErrorKind, ReadingKind, SessionHeader, Times};
 pub use layout::{ColumnLayout, Flag, KindLayout, Layout, Meaning, Means, State};
