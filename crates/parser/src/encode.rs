@@ -61,7 +61,8 @@ fn number_of(field: &Field, column: &ColumnLayout, value: Option<i64>) -> Sent {
     };
     let counted = column.channel.quantity == Quantity::FrameCounter;
     let as_sent = column.meaning != Meaning::Number || counted;
-    if counted || column.channel.quantity.dimension() == Dimension::Time {
+    let clock = column.channel.quantity.dimension() == Dimension::Time && !matches!(field.number, Number::Float { .. });
+    if counted || clock {
         // A counter and a clock start again at their width, as a device's do.
         let raw = if counted { i128::from(value) } else { column.scale.raw(value) };
         return Sent::Int(raw.rem_euclid(1_i128 << u32::from(column.bits.clamp(1, 64))));
@@ -182,8 +183,9 @@ fn text(message: &Message, shape: &TextFrame, numbers: &[Vec<Sent>], out: &mut V
 }
 
 fn written(field: &Field, value: Sent) -> Vec<u8> {
+    let (low, high) = field.number.range();
     let value = match value {
-        Sent::Int(value) => value,
+        Sent::Int(value) => value.clamp(low, high),
         Sent::Float(_) | Sent::Absent => {
             return field.absent_texts.first().map_or(Vec::new(), |text| text.clone().into_bytes());
         }
