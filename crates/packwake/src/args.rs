@@ -35,6 +35,7 @@ pub(crate) enum Task {
     /// Check protocol files, pack files and recordings, and run the examples of protocol files.
     Check(Check),
     /// Play a practice pack on a line of its own and print the path of that line.
+    #[command(after_help = faults())]
     Simulate(Simulate),
     /// List the serial ports.
     Ports,
@@ -138,8 +139,8 @@ pub(crate) struct Check {
 
 #[derive(Args, Debug)]
 pub(crate) struct Simulate {
-    /// What is wrong with the pack or its line.
-    #[arg(value_name = "FAULT", help = fault_help())]
+    /// What is wrong with the pack or its line: one of the faults below.
+    #[arg(value_name = "FAULT")]
     pub(crate) fault: Option<String>,
     /// When the fault begins; each has a usual time.
     #[arg(long, value_name = "TIME", value_parser = time)]
@@ -161,12 +162,10 @@ pub(crate) struct Simulate {
     pub(crate) length: Option<Duration>,
 }
 
-fn fault_help() -> String {
-    let mut help = "What is wrong with the pack or its line:".to_owned();
-    for kind in simulator::Fault::all() {
-        help.push_str(&format!("\n{:<27} {}", kind.name(), kind.about()));
-    }
-    help
+fn faults() -> String {
+    let width = simulator::Fault::all().map(|kind| kind.name().len()).max().unwrap_or(0);
+    let faults = simulator::Fault::all().map(|kind| format!("\n  {:<width$} {}", kind.name(), kind.about()));
+    format!("Faults:{}", faults.collect::<String>())
 }
 
 fn time(text: &str) -> Result<Duration, String> {

@@ -11,7 +11,7 @@ use rules::{LimitName, Pack};
 use crate::Status;
 use crate::args::Check;
 use crate::faults::render;
-use crate::files::{has_error, read_text};
+use crate::files::{has_error, is_recording, read_text};
 use crate::output::{Hinted, Prose, Results};
 
 pub(crate) fn run(task: &Check, prose: &mut Prose) -> Result<Status> {
@@ -34,10 +34,8 @@ pub(crate) fn run(task: &Check, prose: &mut Prose) -> Result<Status> {
 
 /// Whether the file can be used.
 fn check(path: &Path, results: &mut Results, prose: &mut Prose) -> Result<bool> {
-    match recording::is_recording(path) {
-        Ok(true) => return check_recording(path, results),
-        Ok(false) => {}
-        Err(error) => return Err(anyhow::Error::new(error).context(format!("can't read {}", path.display()))),
+    if is_recording(path)? {
+        return check_recording(path, results);
     }
     let text = read_text(path)?;
     // Which of the two it is, its first keys say; a file with faults in them is still recognised by the others.

@@ -1,16 +1,16 @@
 //! `export`: a session as CSV.
 
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, ErrorKind, Write};
 use std::path::Path;
 
-use anyhow::{Context, Result};
+use anyhow::Result;
 use report::CsvWriter;
 use session::Engine;
 
 use crate::Status;
 use crate::args::Export;
 use crate::files;
-use crate::output::Prose;
+use crate::output::{Hinted, Prose};
 use crate::replay::progress;
 
 pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
@@ -24,15 +24,48 @@ pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
             Err(error) => Err(error),
         };
     }
-    let folder = task.csv.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let about = || format!("can't write {}", task.csv.display());
-    let file = tempfile::NamedTempFile::new_in(folder).with_context(about)?;
-    let (out, rows, status) = write(session, BufWriter::new(file), prose)?;
-    let file = out.into_inner().map_err(std::io::IntoInnerError::into_error).with_context(about)?;
-    file.as_file().sync_all().with_context(about)?;
-    file.persist(&task.csv).map_err(|error| error.error).with_context(about)?;
+    // The file that a link points to is replaced, not the link.
+    let target = std::fs::canonicalize(&task.csv).unwrap_or_else(|_| task.csv.clone());
+    let failed = |error: std::io::Error| unwritable(&task.csv, &error);
+    let (rows, status) = if target.exists() && !target.is_file() {
+        // A device or a pipe is written to; a folder is refused here.
+        let out = std::fs::OpenOptions::new().write(true).open(&target).map_err(failed)?;
+        let (_, rows, status) = write(session, BufWriter::new(out), prose)?;
+        (rows, status)
+    } else {
+        let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let file = new_file_in(folder).map_err(failed)?;
+        let (out, rows, status) = write(session, BufWriter::new(file), prose)?;
+        let file = out.into_inner().map_err(std::io::IntoInnerError::into_error).map_err(failed)?;
+        file.as_file().sync_all().map_err(failed)?;
+        file.persist(&target).map_err(|error| failed(error.error))?;
+        (rows, status)
+    };
     prose.say(&format!("{rows} rows in {}", task.csv.display()));
     Ok(status)
+}
+
+/// A file that takes its name when it is complete.
+fn new_file_in(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        // As any new file: the system takes away what this person's mask forbids.
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    builder.tempfile_in(folder)
+}
+
+fn unwritable(path: &Path, error: &std::io::Error) -> anyhow::Error {
+    let hint = match error.kind() {
+        ErrorKind::NotFound => "make the folder first",
+        ErrorKind::IsADirectory => "give a file in that folder",
+        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => "choose a folder that you may write to",
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "the disk is full: make room or choose another",
+        _ => "check the disk",
+    };
+    Hinted::error(format!("can't write {}: {error}", path.display()), hint)
 }
 
 /// Runs the same pipeline as a replay and writes every decoded row.
@@ -69,7 +102,8 @@ fn write<W: Write>(session: files::Session, out: W, prose: &mut Prose) -> Result
 }
 
 fn is_closed_pipe(error: &anyhow::Error) -> bool {
-    error.chain().any(|cause| {
-        cause.downcast_ref::<std::io::Error>().is_some_and(|error| error.kind() == std::io::ErrorKind::BrokenPipe)
+    error.chain().any(|cause| match cause.downcast_ref::<csv::Error>().map(csv::Error::kind) {
+        Some(csv::ErrorKind::Io(error)) => error.kind() == ErrorKind::BrokenPipe,
+        _ => false,
     })
 }

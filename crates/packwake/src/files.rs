@@ -1,8 +1,9 @@
 //! Reads protocol files, pack files, recordings and raw bytes, and says what is wrong with them.
 
+use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, Result};
+use anyhow::Result;
 use model::{Fault, Input, Level, LineSettings, SessionHeader, Times};
 use parser::Protocol;
 use rules::Pack;
@@ -14,17 +15,30 @@ use crate::output::{Hinted, Prose};
 /// A text file is never larger than this.
 const LARGEST_TEXT: u64 = 1024 * 1024;
 
+/// A file that can't be read: what the system says, and what to do.
+pub(crate) fn unreadable(path: &Path, error: &std::io::Error) -> anyhow::Error {
+    let hint = match error.kind() {
+        ErrorKind::NotFound => "check the name",
+        ErrorKind::IsADirectory => "give a file in that folder",
+        ErrorKind::PermissionDenied => "ask its owner for the right to read it",
+        _ => "check the disk",
+    };
+    Hinted::error(format!("can't read {}: {error}", path.display()), hint)
+}
+
 /// Reads a text file.
 pub(crate) fn read_text(path: &Path) -> Result<String> {
-    let about = || format!("can't read {}", path.display());
-    let size = std::fs::metadata(path).with_context(about)?.len();
-    if LARGEST_TEXT < size {
+    let mut bytes = Vec::new();
+    // One byte more than there may be: what has no end is refused too.
+    std::fs::File::open(path)
+        .and_then(|file| file.take(LARGEST_TEXT + 1).read_to_end(&mut bytes))
+        .map_err(|error| unreadable(path, &error))?;
+    if LARGEST_TEXT < bytes.len() as u64 {
         return Err(Hinted::error(
             format!("{} is larger than a protocol or pack file can be", path.display()),
             "is it a recording? Then give it to replay or check",
         ));
     }
-    let bytes = std::fs::read(path).with_context(about)?;
     String::from_utf8(bytes).map_err(|_| {
         Hinted::error(format!("{} is not text", path.display()), "protocol and pack files are TOML in UTF-8")
     })
@@ -123,11 +137,18 @@ impl Iterator for Inputs {
     }
 }
 
+/// Whether a file is a recording. A folder is an error: it is no raw bytes either.
+pub(crate) fn is_recording(path: &Path) -> Result<bool> {
+    let recorded = recording::is_recording(path).map_err(|error| unreadable(path, &error))?;
+    if path.is_dir() {
+        return Err(unreadable(path, &ErrorKind::IsADirectory.into()));
+    }
+    Ok(recorded)
+}
+
 /// Opens a recording, or a raw byte file with a protocol and a pack.
 pub(crate) fn open(from: &Recorded, prose: &mut Prose) -> Result<Session> {
-    let recorded =
-        recording::is_recording(&from.file).with_context(|| format!("can't read {}", from.file.display()))?;
-    if recorded {
+    if is_recording(&from.file)? {
         let opened = recording::Recording::open(&from.file)?;
         let mut header = opened.header().clone();
         if let Some(path) = &from.protocol {

@@ -2,7 +2,9 @@
 //!
 //! States and transitions follow the life cycle of IEC 62682 / ISA-18.2 (state names from memory, see the tests): an
 //! alarm is unacknowledged, acknowledged, returned and unacknowledged, latched (unacknowledged or acknowledged), shelved
-//! or normal again. Critical alarms latch: for the rest of the session they never go back to normal.
+//! or normal again. Critical alarms latch: for the rest of the session they never go back to normal, so there is no
+//! reset. Nor is there "suppressed by design" or "out of service": a waiver takes a check out of the verdict, and its
+//! alarms are raised all the same.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -99,20 +101,41 @@ pub struct Alarm {
     shelved_until: Option<SessionTime>,
 }
 
-/// What raises an alarm or makes it worse.
-pub(crate) struct Cause {
+/// What tells one alarm from another.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) struct Key {
     pub(crate) check: Check,
     pub(crate) place: Option<Channel>,
+    /// Tells causes apart that share check and place, so that one never clears what the other raised: the bits of a
+    /// status word, the message kinds of a line, two columns with the same channel.
+    pub(crate) part: usize,
+}
+
+impl Key {
+    pub(crate) fn new(check: Check, place: Option<Channel>) -> Self {
+        Self { check, place, part: 0 }
+    }
+
+    pub(crate) fn part(self, part: usize) -> Self {
+        Self { part, ..self }
+    }
+}
+
+/// What raises an alarm or makes it worse.
+pub(crate) struct Cause {
+    pub(crate) key: Key,
     pub(crate) severity: Severity,
     pub(crate) text: String,
     pub(crate) bytes: Option<ByteRange>,
 }
 
-/// All alarms of a session. There are never more than checks times places.
+/// All alarms of a session. There are never more than checks times places times parts, which the layout limits.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct AlarmBook {
     alarms: Vec<Alarm>,
-    by_key: BTreeMap<(Check, Option<Channel>), usize>,
+    by_key: BTreeMap<Key, usize>,
+    /// When the first of the shelved ones comes back.
+    next_unshelved: Option<SessionTime>,
 }
 
 impl AlarmBook {
@@ -127,14 +150,13 @@ impl AlarmBook {
 
     /// The condition of an alarm holds, at least as badly as `cause` says.
     pub(crate) fn raise(&mut self, at: SessionTime, cause: Cause, events: &mut Vec<Event>) {
-        let key = (cause.check, cause.place);
-        let Some(index) = self.by_key.get(&key).copied() else {
+        let Some(index) = self.by_key.get(&cause.key).copied() else {
             let number = u32::try_from(self.alarms.len() + 1).unwrap_or(u32::MAX);
-            self.by_key.insert(key, self.alarms.len());
+            self.by_key.insert(cause.key, self.alarms.len());
             let alarm = Alarm {
                 number,
-                check: cause.check,
-                place: cause.place,
+                check: cause.key.check,
+                place: cause.key.place,
                 severity: cause.severity,
                 worst: cause.severity,
                 state: AlarmState::Unacknowledged,
@@ -175,16 +197,9 @@ impl AlarmBook {
         events.push(event(at, alarm, if worse { AlarmChange::Worse } else { AlarmChange::Raised }));
     }
 
-    /// Whether the condition of an alarm holds.
-    pub(crate) fn is_active(&self, check: Check, place: Option<Channel>) -> bool {
-        self.by_key.get(&(check, place)).and_then(|index| self.alarms.get(*index)).is_some_and(|alarm| alarm.active)
-    }
-
     /// The condition of an alarm is gone.
-    pub(crate) fn clear(&mut self, at: SessionTime, check: Check, place: Option<Channel>, events: &mut Vec<Event>) {
-        let Some(alarm) = self.by_key.get(&(check, place)).and_then(|index| self.alarms.get_mut(*index)) else {
-            return;
-        };
+    pub(crate) fn clear(&mut self, at: SessionTime, key: Key, events: &mut Vec<Event>) {
+        let Some(alarm) = self.by_key.get(&key).and_then(|index| self.alarms.get_mut(*index)) else { return };
         if !alarm.active {
             return;
         }
@@ -219,12 +234,22 @@ impl AlarmBook {
         if alarm.worst == Severity::Critical || alarm.state == AlarmState::Shelved {
             return;
         }
+        let until = at + length;
         alarm.state = AlarmState::Shelved;
-        alarm.shelved_until = Some(at + length);
+        alarm.shelved_until = Some(until);
+        self.next_unshelved = Some(self.next_unshelved.map_or(until, |next| next.min(until)));
         events.push(event(at, alarm, AlarmChange::Shelved));
     }
 
+    /// When a tick changes something by time alone.
+    pub(crate) fn deadline(&self) -> Option<SessionTime> {
+        self.next_unshelved
+    }
+
     pub(crate) fn tick(&mut self, at: SessionTime, events: &mut Vec<Event>) {
+        if self.next_unshelved.is_none_or(|next| at < next) {
+            return;
+        }
         for alarm in &mut self.alarms {
             if alarm.shelved_until.is_some_and(|until| until <= at) {
                 alarm.shelved_until = None;
@@ -232,6 +257,7 @@ impl AlarmBook {
                 events.push(event(at, alarm, AlarmChange::Unshelved));
             }
         }
+        self.next_unshelved = self.alarms.iter().filter_map(|alarm| alarm.shelved_until).min();
     }
 
     /// Whether an alarm of this check is put aside now.
@@ -248,91 +274,103 @@ fn event(at: SessionTime, alarm: &Alarm, change: AlarmChange) -> Event {
 mod tests {
     use super::*;
 
-    struct Bench {
-        book: AlarmBook,
-        events: Vec<Event>,
-        now: SessionTime,
+    /// Runs steps on one alarm, a second apart, and returns the state after each.
+    ///
+    /// Steps: `w` the condition holds as a warning, `c` as critical, `-` it is gone, `a` the person acknowledges, `s` the
+    /// person shelves for 2.5 s, `.` a second passes.
+    fn run(steps: &str) -> Vec<AlarmState> {
+        let key = Key::new(Check::Spread, None);
+        let (mut book, mut events, mut at) = (AlarmBook::default(), Vec::new(), SessionTime::ZERO);
+        let mut states = Vec::new();
+        for step in steps.chars() {
+            at = at + Duration::from_secs(1);
+            book.tick(at, &mut events);
+            let cause = |severity| Cause { key, severity, text: String::new(), bytes: None };
+            match step {
+                'w' => book.raise(at, cause(Severity::Warning), &mut events),
+                'c' => book.raise(at, cause(Severity::Critical), &mut events),
+                '-' => book.clear(at, key, &mut events),
+                'a' => book.acknowledge(at, 1, &mut events),
+                's' => book.shelve(at, 1, Duration::from_millis(2500), &mut events),
+                _ => {}
+            }
+            states.push(book.alarms()[0].state);
+        }
+        assert_eq!(book.alarms().len(), 1, "one check at one place is one alarm");
+        let latched = book.failed(Check::Spread).count() == 1;
+        assert_eq!(latched, steps.contains('c'), "{steps}: once critical, failed for the session");
+        states
     }
 
-    impl Bench {
-        fn new() -> Self {
-            Self { book: AlarmBook::default(), events: Vec::new(), now: SessionTime::ZERO }
-        }
-
-        fn step(&mut self) -> SessionTime {
-            self.now = self.now + Duration::from_secs(1);
-            self.now
-        }
-
-        fn raise(&mut self, severity: Severity) -> AlarmState {
-            let at = self.step();
-            let cause = Cause { check: Check::Spread, place: None, severity, text: String::new(), bytes: None };
-            self.book.raise(at, cause, &mut self.events);
-            self.state()
-        }
-
-        fn clear(&mut self) -> AlarmState {
-            let at = self.step();
-            self.book.clear(at, Check::Spread, None, &mut self.events);
-            self.state()
-        }
-
-        fn acknowledge(&mut self) -> AlarmState {
-            let at = self.step();
-            self.book.acknowledge(at, 1, &mut self.events);
-            self.state()
-        }
-
-        fn state(&self) -> AlarmState {
-            self.book.alarms()[0].state
-        }
+    #[track_caller]
+    fn check(steps: &str, expected: &[AlarmState]) {
+        let run = run(steps);
+        assert_eq!(&run[run.len() - expected.len()..], expected, "{steps}");
     }
 
-    // ISA-18.2-2016 / IEC 62682, alarm state transitions A to F, from memory.
+    // The life cycle of ISA-18.2-2016 / IEC 62682, states A normal, B unacknowledged, C acknowledged, D returned and
+    // unacknowledged, E latched unacknowledged, F latched acknowledged, G shelved; all from memory.
     #[test]
-    fn a_warning_goes_through_the_published_states() {
-        use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
-        let mut bench = Bench::new();
-        assert_eq!(bench.raise(Severity::Warning), Unacknowledged); // A to B
-        assert_eq!(bench.acknowledge(), Acknowledged); // B to C
-        assert_eq!(bench.clear(), Normal); // C to A
-        assert_eq!(bench.raise(Severity::Warning), Unacknowledged);
-        assert_eq!(bench.clear(), ReturnedUnacknowledged); // B to D
-        assert_eq!(bench.raise(Severity::Warning), Unacknowledged); // D to B
-        assert_eq!(bench.clear(), ReturnedUnacknowledged);
-        assert_eq!(bench.acknowledge(), Normal); // D to A
-        assert_eq!(bench.book.alarms().len(), 1, "one check at one place is one alarm");
-    }
-
-    #[test]
-    fn a_critical_alarm_latches() {
-        use AlarmState::{Acknowledged, LatchedAcknowledged, LatchedUnacknowledged, Unacknowledged};
-        let mut bench = Bench::new();
-        bench.raise(Severity::Warning);
-        assert_eq!(bench.acknowledge(), Acknowledged);
-        assert_eq!(bench.raise(Severity::Critical), Unacknowledged, "worse is not acknowledged");
-        assert_eq!(bench.clear(), LatchedUnacknowledged); // B to E
-        assert_eq!(bench.acknowledge(), LatchedAcknowledged); // E to F
-        bench.raise(Severity::Critical);
-        bench.acknowledge();
-        assert_eq!(bench.clear(), LatchedAcknowledged); // C to F
-        assert_eq!(bench.book.failed(Check::Spread).count(), 1);
+    fn every_transition_of_the_published_life_cycle() {
+        use AlarmState::{
+            Acknowledged as C, LatchedAcknowledged as F, LatchedUnacknowledged as E, Normal as A,
+            ReturnedUnacknowledged as D, Shelved as G, Unacknowledged as B,
+        };
+        check("w", &[B]); // A to B: the condition comes
+        check("wa", &[B, C]); // B to C: acknowledged
+        check("wa-", &[B, C, A]); // C to A: the condition goes
+        check("wa-w", &[A, B]); // and comes again
+        check("w-", &[B, D]); // B to D: the condition goes
+        check("w-a", &[D, A]); // D to A: acknowledged
+        check("w-w", &[D, B]); // D to B: it comes again
+        check("c-", &[B, E]); // latched, B to E: the condition goes
+        check("c-a", &[E, F]); // E to F: acknowledged
+        check("ca-", &[C, F]); // C to F: the condition goes
+        check("c-c", &[E, B]); // E and F to B: it comes again
+        check("c-ac", &[F, B]);
+        check("c-aa-a", &[F, F, F, F]); // F to A is a reset: there is none in a session
+        check("ws", &[B, G]); // to G by the person, from any state that is no critical one
+        check("was", &[C, G]);
+        check("w-s", &[D, G]);
+        check("wa-s", &[A, G]);
+        check("ws...", &[G, G, G, B]); // G to B when the time is over and the condition holds
+        check("ws-..", &[G, G, G, A]); // G to A when it does not
+        check("ws-w.", &[G, G, G, B]);
+        check("wsa", &[G, G]); // nothing else ends it
+        check("wss...", &[G, G, G, B, B]);
     }
 
     #[test]
-    fn a_warning_can_be_shelved_and_a_critical_one_can_not() {
-        let mut bench = Bench::new();
-        bench.raise(Severity::Warning);
-        let at = bench.step();
-        bench.book.shelve(at, 1, Duration::from_secs(10), &mut bench.events);
-        assert_eq!(bench.state(), AlarmState::Shelved);
-        bench.book.tick(at + Duration::from_secs(9), &mut bench.events);
-        assert_eq!(bench.state(), AlarmState::Shelved);
-        bench.book.tick(at + Duration::from_secs(10), &mut bench.events);
-        assert_eq!(bench.state(), AlarmState::Unacknowledged);
-        bench.raise(Severity::Critical);
-        let at = bench.step();
-        bench.book.shelve(at, 1, Duration::from_secs(10), &mut bench.events);
-        assert_eq!(bench.state(), AlarmState::Unacknowledged);
+    fn what_a_person_can_not_put_aside() {
+        use AlarmState::{Acknowledged, LatchedUnacknowledged, Shelved, Unacknowledged};
+        check("cs", &[Unacknowledged, Unacknowledged]);
+        check("c-s", &[LatchedUnacknowledged, LatchedUnacknowledged]);
+        check("wsc", &[Shelved, Unacknowledged]); // worse ends the shelf
+        check("wsc...", &[Unacknowledged; 4]);
+        check("wac", &[Acknowledged, Unacknowledged]); // worse is not acknowledged
+        check("c-w-", &[LatchedUnacknowledged, Unacknowledged, LatchedUnacknowledged]); // milder does not unlatch
+    }
+
+    #[test]
+    fn parts_of_a_place_do_not_clear_each_other() {
+        let (mut book, mut events) = (AlarmBook::default(), Vec::new());
+        let key = |part| Key::new(Check::Status, None).part(part);
+        for part in [1, 2] {
+            let cause = Cause { key: key(part), severity: Severity::Warning, text: String::new(), bytes: None };
+            book.raise(SessionTime::ZERO, cause, &mut events);
+        }
+        book.clear(SessionTime::ZERO, key(2), &mut events);
+        assert_eq!(book.alarms().iter().map(|alarm| alarm.active).collect::<Vec<_>>(), [true, false]);
+        assert_eq!(book.alarms().iter().map(|alarm| alarm.first_out).collect::<Vec<_>>(), [true, false]);
+    }
+
+    #[test]
+    fn an_alarm_that_is_not_there_is_left_alone() {
+        let (mut book, mut events) = (AlarmBook::default(), Vec::new());
+        book.acknowledge(SessionTime::ZERO, 0, &mut events);
+        book.shelve(SessionTime::ZERO, u32::MAX, Duration::MAX, &mut events);
+        book.clear(SessionTime::ZERO, Key::new(Check::Link, None), &mut events);
+        book.tick(SessionTime::from_nanos(u64::MAX), &mut events);
+        assert!(events.is_empty());
     }
 }

@@ -1,23 +1,25 @@
 //! The judge: rows in, events out, and a verdict at any time.
 
 mod cells;
+mod clock;
 mod evidence;
+mod plan;
 mod temperatures;
 mod words;
 
 use std::time::Duration;
 
 use model::{
-    Batch, ByteRange, Channel, ColumnLayout, Command, Dimension, Item, Layout, LineErrorKind, Quantity, ReadingKind,
-    SessionTime, TICK, Times, format_nanos,
+    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, ReadingKind, SessionTime,
+    TICK, Times, Values, format_nanos,
 };
 
-use crate::alarms::{Alarm, AlarmBook, Cause, Severity};
+use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
 use crate::check::Check;
 use crate::event::{Event, EventKind, LinkChange};
 use crate::latest::Places;
 use crate::limits::LimitName;
-use crate::link::{CRITICAL_PERCENT, LONG_GAP, Link, WARNING_PERCENT};
+use crate::link::{LONG_GAP, Link};
 use crate::pack::Pack;
 use crate::pack_sum::PackSum;
 use crate::rate::RateWindow;
@@ -25,19 +27,33 @@ use crate::stage::{Stage, StageDetector};
 use crate::verdict::Verdict;
 use crate::watch::{Observed, Watch, amount};
 
+use plan::{Plan, Role, Step};
+
 /// A value that is older than this is no evidence for now.
 const FRESH: Duration = Duration::from_secs(1);
 /// Fewer sets than this are no evidence.
 const ENOUGH: u64 = 10;
-/// A cell outside these volts, a sensor outside these degrees: the reading is not of a sound pack. Common practice.
+/// A cell outside these volts, a sensor outside these degrees: the reading is not of a sound pack. Common practice; an
+/// open sensor reads -40 degC or less, and in tenths of a kelvin that is -39.95 degC.
 const CELL_POSSIBLE: (i64, i64) = (-100_000_000, 5_000_000_000);
 const TEMPERATURE_POSSIBLE: (i64, i64) = (-39_900_000_000, 120_000_000_000);
 /// A pack voltage by meter is compared with sets up to this much later.
 const METER_VALID: Duration = Duration::from_secs(60);
-/// A message alarm clears when every message has come regularly for so long.
-const STEADY: Duration = Duration::from_secs(2);
-/// Cells that do not move for so long, while the current has changed by enough to move them, are frozen.
+/// An alarm about one reading clears when its place has read well for so long.
+const STEADY: Duration = Duration::from_secs(1);
+/// Cells that do not move for so long, while the current or the other cells have moved enough, are frozen.
 const FROZEN_AFTER: Duration = Duration::from_secs(3);
+/// A current that is told so much later belongs to what the cells show.
+const CURRENT_LAG: Duration = Duration::from_millis(500);
+/// So many steps of the reading are enough, and never less than these volts.
+const FROZEN_STEPS: i64 = 10;
+const FROZEN_LEAST: i64 = 10_000_000;
+/// A BMS that adds up its cells rounds each of them by no less than this, in billionths of a volt.
+const SUM_STEP: i64 = 500_000;
+/// So many sets after a jump of the current are of different moments: the one that it fell into, and the next.
+const UNSTEADY_SETS: u8 = 2;
+/// Cells that were being balanced read wrong for so long.
+const AFTER_BALANCING: Duration = Duration::from_secs(2);
 /// Below this the load's side of the switch is off, in billionths of a volt. Common practice.
 const BUS_OFF: i64 = 5_000_000_000;
 /// An input of the pack that is not used reads below this; above it the line carries more cells than the pack has.
@@ -45,6 +61,8 @@ const UNUSED_CELL: i64 = 500_000_000;
 
 /// The place of the alarm about cells that do not move.
 const FROZEN_CELLS: Channel = Channel { quantity: Quantity::CellVoltage, place: 0 };
+/// The part of a place's alarm that is about the meter.
+const METER: usize = 1;
 
 /// What a judge must know of a session besides the pack.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -62,6 +80,10 @@ pub struct Setup {
 struct Seen {
     rest: u64,
     load: u64,
+    /// Under a load that tells a weak cell from a sound one.
+    telling: u64,
+    /// In no stage, after a jump of the current or while cells were balanced: no evidence for any.
+    other: u64,
     /// Times the newest differed from the one before.
     distinct: u64,
     /// Sets in which a value was absent or too old.
@@ -69,14 +91,59 @@ struct Seen {
 }
 
 impl Seen {
-    /// One set in a hundred may be broken.
-    fn whole_enough(&self, what: &str) -> std::result::Result<(), String> {
-        let sets = self.rest + self.load + self.broken;
-        if self.broken * 100 > sets {
-            return Err(format!("{} of {sets} sets of {what} were not whole", self.broken));
+    fn whole(&self) -> u64 {
+        self.rest + self.load + self.other
+    }
+
+    /// One set in a hundred may be broken or incomplete.
+    fn whole_enough(&self, incomplete: u64, what: &str) -> std::result::Result<(), String> {
+        let (bad, sets) = (self.broken + incomplete, self.whole() + self.broken + incomplete);
+        if sets < bad * 100 {
+            return Err(format!("{bad} of {sets} sets of {what} were not whole"));
         }
         Ok(())
     }
+}
+
+/// A reading that is wrong by itself: raised at once, gone when the place has read well for a while.
+#[derive(Clone, Copy, Debug, Default)]
+struct Standing {
+    raised: bool,
+    good_since: Option<SessionTime>,
+}
+
+impl Standing {
+    /// Returns whether to raise the alarm.
+    fn bad(&mut self) -> bool {
+        self.good_since = None;
+        !std::mem::replace(&mut self.raised, true)
+    }
+
+    /// Returns whether to clear the alarm.
+    fn good(&mut self, at: SessionTime) -> bool {
+        let gone = self.raised && STEADY <= at.since(*self.good_since.get_or_insert(at));
+        if gone {
+            *self = Self::default();
+        }
+        gone
+    }
+}
+
+/// What is wrong with the readings of one column.
+#[derive(Clone, Copy, Debug, Default)]
+struct Column {
+    absent: Standing,
+    impossible: Standing,
+}
+
+/// What a cell has done since it last moved.
+#[derive(Clone, Copy, Debug, Default)]
+struct CellMove {
+    /// The median when it last moved.
+    median: i64,
+    /// Since when the median has been far enough from that.
+    apart_since: Option<SessionTime>,
+    frozen: bool,
 }
 
 /// Judges a session row by row.
@@ -87,55 +154,70 @@ impl Seen {
 pub struct Judge {
     pack: Pack,
     setup: Setup,
+    plan: Plan,
     now: SessionTime,
-    next_tick: SessionTime,
+    /// `None` after the last tick that there is.
+    next_tick: Option<SessionTime>,
     events: Vec<Event>,
     book: AlarmBook,
     link: Link,
+    frozen_kinds: Vec<Standing>,
     stage: StageDetector,
     cells: Places,
+    cell_columns: Vec<Column>,
+    cell_moves: Vec<CellMove>,
     temperatures: Places,
+    temperature_columns: Vec<Column>,
     rates: Vec<RateWindow>,
+    /// Whether the readings in them are of a pack at rest.
+    was_rest: bool,
+    /// Per sensor: it was watched long enough for the step of its readings to tell the rate.
+    rates_known: Vec<bool>,
     pack_sum: PackSum,
     current: Option<(SessionTime, i64)>,
+    swing: Swing,
     bus: Option<(SessionTime, i64)>,
     pack_voltage: Option<(SessionTime, i64)>,
     meter: Option<(SessionTime, i64)>,
     meter_gap: Option<i64>,
     hand_leads: Option<bool>,
-    /// The newest of each status word and test: kind, column, time, number as sent.
-    words: Vec<Word>,
+    balanced_at: Option<SessionTime>,
     watches: Watches,
     cell_sets: Seen,
     temperature_sets: Seen,
     current_at_rest: u64,
-    pack_sum_sets: u64,
+    /// The first current of the session, and whether a load was switched on since.
+    first_current: Option<i64>,
+    load_was_on: bool,
     last_set: Vec<i64>,
-    last_set_at: Option<SessionTime>,
+    /// A place that the pack does not have, and that reads like a real one.
     extra_cells: Option<u16>,
+    extra_temperatures: Option<u16>,
     still: Still,
-    rate_conclusive: bool,
+    still_raised: bool,
     last_verdict: Option<Verdict>,
-    next_verdict: SessionTime,
     scratch: Vec<i64>,
+    median_scratch: Vec<i64>,
+}
+
+/// How the current moves against the sets of cells.
+#[derive(Clone, Copy, Debug, Default)]
+struct Swing {
+    /// The current at the end of the last set.
+    settled: Option<i64>,
+    /// Sets to come that a jump makes unfit for a comparison between cells.
+    unsteady: u8,
 }
 
 /// Cells that have not moved, and the current meanwhile.
 #[derive(Clone, Copy, Debug, Default)]
 struct Still {
-    /// The current when a cell last moved.
+    /// When a cell last moved.
+    since: SessionTime,
+    /// The current then, or what it came to soon after: it may be told later than the cells.
     current: Option<i64>,
     /// Since when the current has been far enough from that.
     current_moved_at: Option<SessionTime>,
-}
-
-/// The newest number of a status word.
-#[derive(Clone, Debug)]
-struct Word {
-    kind: usize,
-    column: usize,
-    at: SessionTime,
-    raw: i128,
 }
 
 /// The limits being held.
@@ -154,20 +236,35 @@ struct Watches {
 }
 
 impl Watches {
-    fn new() -> Self {
+    fn new(sensors: &[String]) -> Self {
         use Dimension::{Current, Share, Temperature, TemperatureRate, Voltage};
         Self {
             cell_high: Watch::new(Check::CellHigh, false, Voltage, "at"),
             cell_low: Watch::new(Check::CellLow, true, Voltage, "at"),
             spread: Watch::new(Check::Spread, false, Voltage, "between highest and lowest cell"),
             deviation: Watch::new(Check::Deviation, false, Voltage, "from the median by"),
-            temperature_high: Watch::new(Check::TemperatureHigh, false, Temperature, "at"),
-            temperature_low: Watch::new(Check::TemperatureLow, true, Temperature, "at"),
+            temperature_high: Watch::new(Check::TemperatureHigh, false, Temperature, "at").named(sensors),
+            temperature_low: Watch::new(Check::TemperatureLow, true, Temperature, "at").named(sensors),
             temperature_spread: Watch::new(Check::TemperatureSpread, false, Temperature, "between warmest and coldest"),
-            temperature_rate: Watch::new(Check::TemperatureRate, false, TemperatureRate, "rising by"),
+            temperature_rate: Watch::new(Check::TemperatureRate, false, TemperatureRate, "rising by").named(sensors),
             pack_sum: Watch::new(Check::PackSum, false, Share, "off the sum of the cells by"),
             current: Watch::new(Check::CurrentAtRest, false, Current, "at rest"),
         }
+    }
+
+    fn all(&self) -> [&Watch; 10] {
+        [
+            &self.cell_high,
+            &self.cell_low,
+            &self.spread,
+            &self.deviation,
+            &self.temperature_high,
+            &self.temperature_low,
+            &self.temperature_spread,
+            &self.temperature_rate,
+            &self.pack_sum,
+            &self.current,
+        ]
     }
 
     fn each(&mut self) -> [&mut Watch; 10] {
@@ -190,37 +287,48 @@ impl Judge {
     /// A judge at session time zero.
     pub fn new(pack: Pack, setup: Setup) -> Self {
         let sensors = pack.temperatures().len();
+        let link = Link::new(&setup.layout, setup.times == Times::Measured);
+        let plan = Plan::new(&pack, &setup.layout, setup.times, &link);
         Self {
-            link: Link::new(&setup.layout),
             stage: StageDetector::new(pack.rest_current_nanos(), pack.rest_after()),
-            cells: Places::new(pack.cells().into()),
-            temperatures: Places::new(sensors),
+            cells: Places::new(plan.cells.iter().copied()),
+            cell_columns: vec![Column::default(); plan.cell_slots],
+            cell_moves: Vec::new(),
+            temperatures: Places::new(plan.temperatures.iter().copied()),
+            temperature_columns: vec![Column::default(); plan.temperature_slots],
             rates: vec![RateWindow::default(); sensors],
+            was_rest: false,
+            rates_known: vec![false; sensors],
+            frozen_kinds: vec![Standing::default(); setup.layout.kinds.len()],
             now: SessionTime::ZERO,
-            next_tick: SessionTime::from_duration(TICK),
-            next_verdict: SessionTime::from_millis(1000),
+            next_tick: Some(SessionTime::from_duration(TICK)),
             events: Vec::new(),
             book: AlarmBook::default(),
             pack_sum: PackSum::default(),
             current: None,
+            swing: Swing::default(),
             bus: None,
             pack_voltage: None,
             meter: None,
             meter_gap: None,
             hand_leads: None,
-            words: Vec::new(),
-            watches: Watches::new(),
+            balanced_at: None,
+            watches: Watches::new(pack.temperatures()),
             cell_sets: Seen::default(),
             temperature_sets: Seen::default(),
             current_at_rest: 0,
-            pack_sum_sets: 0,
+            first_current: None,
+            load_was_on: false,
             last_set: Vec::new(),
-            last_set_at: None,
             extra_cells: None,
+            extra_temperatures: None,
             still: Still::default(),
-            rate_conclusive: false,
             last_verdict: None,
             scratch: Vec::new(),
+            median_scratch: Vec::new(),
+            still_raised: false,
+            link,
+            plan,
             pack,
             setup,
         }
@@ -271,10 +379,12 @@ impl Judge {
         self.bus.map(|(_, nanos)| nanos)
     }
 
-    /// How old the newest sound frame is; `None` before the first.
+    /// How old the data is: the age of the newest sound frame or, where a message does not come any more, of the last one
+    /// of that message. `None` before the first frame.
     pub fn data_age(&self) -> Option<Duration> {
         let newest = self.link.kinds.iter().filter_map(|kind| kind.last_at).max()?;
-        Some(self.now.since(newest))
+        let overdue = self.link.kinds.iter().filter(|kind| kind.missing).filter_map(|kind| kind.last_at).min();
+        Some(self.now.since(overdue.unwrap_or(newest)))
     }
 
     /// Sound frames and damaged ones so far.
@@ -290,16 +400,6 @@ impl Judge {
     /// The events since the last call, in their order.
     pub fn take_events(&mut self) -> Vec<Event> {
         std::mem::take(&mut self.events)
-    }
-
-    /// Lets time pass: runs every tick up to and including `to`, each at its own time.
-    pub fn advance(&mut self, to: SessionTime) {
-        while self.next_tick <= to {
-            self.now = self.next_tick;
-            self.next_tick = self.next_tick.next_tick();
-            self.tick();
-        }
-        self.now = self.now.max(to);
     }
 
     /// The source is open.
@@ -327,7 +427,7 @@ impl Judge {
 
     /// The line itself reported errors.
     pub fn line_errors(&mut self, kind: LineErrorKind, count: u32) {
-        self.link.line_errors += u64::from(count);
+        self.link.errors(self.now, count);
         let name = match kind {
             LineErrorKind::Parity => "parity",
             LineErrorKind::Framing => "framing",
@@ -344,7 +444,7 @@ impl Judge {
 
     /// So many bytes were received.
     pub fn received(&mut self, bytes: u64) {
-        self.link.bytes += bytes;
+        self.link.bytes = self.link.bytes.saturating_add(bytes);
     }
 
     /// What the person did.
@@ -363,6 +463,7 @@ impl Judge {
         match kind {
             ReadingKind::PackVoltage { nanovolts } => {
                 self.meter = Some((self.now, nanovolts));
+                self.meter_gap = None;
                 self.note(format!("pack voltage by {instrument}: {} V", format_nanos(nanovolts, 2)));
             }
             ReadingKind::SenseLeads { passed } => {
@@ -371,7 +472,7 @@ impl Judge {
                 self.note(format!("sense leads metered pin by pin with {instrument}: {word}"));
                 if !passed {
                     let text = "sense leads are not right by a hand reading".to_owned();
-                    self.raise(Check::SenseLeads, None, Severity::Critical, text, None);
+                    self.raise(Key::new(Check::SenseLeads, None), Severity::Critical, text, None);
                 }
             }
         }
@@ -385,14 +486,14 @@ impl Judge {
                 Item::Rejected(index) => {
                     let Some(rejected) = batch.rejected.get(index as usize) else { continue };
                     self.advance(rejected.known_at);
-                    self.link.rejected(rejected);
+                    self.link.rejected(self.now, rejected);
                 }
             }
         }
     }
 
     fn row(&mut self, batch: &Batch, kind: usize, row: usize) {
-        let Some(rows) = batch.kinds.get(kind) else { return };
+        let (Some(rows), true) = (batch.kinds.get(kind), kind < self.plan.kinds.len()) else { return };
         let Some(known_at) = rows.known_at.get(row) else { return };
         self.advance(*known_at);
         let at = self.now;
@@ -403,178 +504,183 @@ impl Judge {
             self.say_link(LinkChange::FirstFrame, "the first sound frame".to_owned());
         }
         if gap.is_some_and(|gap| LONG_GAP < gap) {
-            self.cells.new_set();
-            self.temperatures.new_set();
-            for rate in &mut self.rates {
-                rate.clear();
-            }
-            self.rate_conclusive = false;
+            self.after_a_gap();
         }
-        // The layout is put aside for the length of a row, so that it can be read while the judge changes.
-        let layout = std::mem::take(&mut self.setup.layout.kinds);
-        if let Some(layout) = layout.get(kind) {
-            // The stage acts from the row that declares it: current first.
-            for (index, column) in layout.columns.iter().enumerate() {
-                if column.channel.quantity == Quantity::Current {
-                    let value = rows.columns.get(index).and_then(|values| values.nanos(row, &column.scale));
-                    self.current_reading(at, value, bytes);
-                }
-            }
-            for (index, column) in layout.columns.iter().enumerate() {
-                let Some(values) = rows.columns.get(index) else { continue };
-                if column.channel.quantity.dimension() == Dimension::Number
-                    || column.channel.quantity == Quantity::DeviceTime
-                {
+        // The steps are put aside for the length of a row, so that they can be read while the judge changes.
+        let kinds = std::mem::take(&mut self.plan.kinds);
+        for step in kinds.get(kind).map_or(&[][..], Vec::as_slice) {
+            let Some(values) = rows.columns.get(step.column) else { continue };
+            match step.role {
+                Role::FrameCounter | Role::DeviceTime | Role::Word(_) => {
                     if let Some(raw) = values.raw(row).and_then(model::Raw::int) {
-                        self.word(kind, index, column, raw, bytes);
+                        self.number(kind, step, raw, bytes);
                     }
-                } else {
-                    self.value(at, column, values.nanos(row, &column.scale), bytes);
+                }
+                _ => {
+                    // What is sent as a float does not tell its step.
+                    let is_float = matches!(values.values(), Values::F64(_));
+                    let resolution = if is_float { 1 } else { step.scale.resolution() };
+                    self.value(step, resolution, values.nanos(row, &step.scale), bytes);
                 }
             }
-            self.pulse_check(kind, layout, bytes);
         }
-        self.setup.layout.kinds = layout;
+        self.plan.kinds = kinds;
+        self.look_for_a_frozen_counter(kind, bytes);
     }
 
-    fn value(&mut self, at: SessionTime, column: &ColumnLayout, nanos: Option<i64>, bytes: Option<ByteRange>) {
-        let channel = column.channel;
-        match channel.quantity {
-            Quantity::CellVoltage => self.cell(at, column, nanos, bytes),
-            Quantity::Temperature => self.temperature(at, column, nanos, bytes),
-            Quantity::PackVoltage => {
-                let Some(nanos) = nanos else { return };
-                self.pack_voltage = Some((at, nanos));
-                let step = column.scale.resolution();
-                if let Some(gap) = self.pack_sum.reported(at, nanos, step, self.cells.step) {
-                    self.pack_sum_sets += 1;
-                    let limit = self.pack.limit(LimitName::PackSum);
-                    let seen = Observed { at, place: Some(channel), value: gap, limit, bytes };
-                    self.watches.pack_sum.observe(0, seen, &mut self.book, &mut self.events);
+    fn after_a_gap(&mut self) {
+        self.cells.new_set();
+        self.temperatures.new_set();
+        self.rates.iter_mut().for_each(RateWindow::clear);
+        self.rates_known.fill(false);
+    }
+
+    fn value(&mut self, step: &Step, resolution: i64, nanos: Option<i64>, bytes: Option<ByteRange>) {
+        let (at, channel) = (self.now, step.channel);
+        match (step.role, nanos) {
+            (Role::Cell { slot, first }, _) => {
+                if first {
+                    self.cells.step = self.cells.step.max(resolution);
                 }
+                self.cell(channel, slot, first, nanos, bytes);
             }
-            Quantity::BusVoltage => {
-                if let Some(nanos) = nanos {
-                    self.bus = Some((at, nanos));
+            (Role::Temperature { slot, first }, _) => {
+                if first {
+                    self.temperatures.step = self.temperatures.step.max(resolution);
                 }
+                self.temperature(channel, slot, first, nanos, bytes);
             }
-            // Current was taken first; a state of charge is arbitrary at first power and never judged.
-            Quantity::Current
-            | Quantity::StateOfCharge
-            | Quantity::Status
-            | Quantity::SenseLeadTest
-            | Quantity::Balancing
-            | Quantity::FrameCounter
-            | Quantity::DeviceTime => {}
+            (Role::Current, Some(nanos)) => self.current_reading(nanos, bytes),
+            (Role::PackVoltage, Some(nanos)) => self.pack_voltage_reading(channel, resolution, nanos, bytes),
+            (Role::Bus, Some(nanos)) => self.bus = Some((at, nanos)),
+            (Role::OutsideCell, Some(nanos)) if UNUSED_CELL < nanos => {
+                self.extra_cells = self.extra_cells.max(Some(channel.place));
+            }
+            (Role::OutsideTemperature, Some(nanos)) if is_inside(nanos, TEMPERATURE_POSSIBLE) => {
+                self.extra_temperatures = self.extra_temperatures.max(Some(channel.place));
+            }
+            _ => {}
         }
     }
 
-    fn current_reading(&mut self, at: SessionTime, nanos: Option<i64>, bytes: Option<ByteRange>) {
-        let Some(nanos) = nanos else { return };
+    fn pack_voltage_reading(&mut self, channel: Channel, resolution: i64, nanos: i64, bytes: Option<ByteRange>) {
+        let at = self.now;
+        self.pack_voltage = Some((at, nanos));
+        // A computed sum is rounded or cut to the step of the pack voltage, and each cell to its own.
+        let cells = self.cells.step.max(SUM_STEP).saturating_mul(self.pack.cells().into());
+        let tolerance = resolution.saturating_add(cells);
+        let at_rest = self.stage.stage() == Stage::Rest;
+        let Some(gap) = self.pack_sum.reported(at, nanos, tolerance, at_rest) else { return };
+        let limit = self.pack.limit_ref(LimitName::PackSum);
+        let seen = Observed { at, place: Some(channel), part: 0, value: gap, limit, bytes };
+        self.watches.pack_sum.observe(0, &seen, &mut self.book, &mut self.events);
+    }
+
+    fn current_reading(&mut self, nanos: i64, bytes: Option<ByteRange>) {
+        let at = self.now;
         self.current = Some((at, nanos));
+        if self.still.current.is_none() || at.since(self.still.since) <= CURRENT_LAG {
+            self.still.current = Some(nanos);
+        }
+        if let Some(settled) = self.swing.settled
+            && self.jump_that_matters() < self.pack.drop_nanos(nanos.saturating_sub(settled))
+        {
+            self.swing.unsteady = UNSTEADY_SETS;
+        }
         if let Some(why) = self.stage.current(at, nanos) {
             self.say_stage(why);
         }
-        // An offset shows only while nothing can flow: with the load's side off, where the line tells that.
-        let bus_off = self.bus.is_none_or(|(_, nanos)| nanos < BUS_OFF);
-        if self.stage.stage() == Stage::Rest && bus_off {
-            self.current_at_rest += 1;
-            let seen = Observed {
-                at,
-                place: Some(Channel::whole(Quantity::Current)),
-                value: nanos.saturating_abs(),
-                limit: self.pack.limit(LimitName::CurrentRest),
-                bytes,
-            };
-            self.watches.current.observe(0, seen, &mut self.book, &mut self.events);
+        // An offset shows only while nothing can flow: with the load's side off. Where the line does not tell that, an
+        // offset is what is there before anything has changed: later a load may be drawing the current.
+        let bus = self.bus.filter(|(then, _)| at.since(*then) <= self.plan.bus);
+        let proven = self.plan.carries(Quantity::BusVoltage);
+        let first = *self.first_current.get_or_insert(nanos);
+        let changed = nanos.saturating_sub(first).saturating_abs();
+        let loaded = self.stage.stage() != Stage::Rest
+            || self.pack.limit(LimitName::CurrentRest).critical.is_some_and(|critical| critical / 2 < changed);
+        self.load_was_on |= loaded;
+        let off = if proven { bus.is_some_and(|(_, nanos)| nanos < BUS_OFF) } else { !self.load_was_on };
+        if self.stage.stage() != Stage::Rest || !off {
+            self.watches.current.leave(0, at, &mut self.book, &mut self.events);
+            return;
         }
+        self.current_at_rest += 1;
+        let limit = self.pack.limit(LimitName::CurrentRest);
+        let value = nanos.saturating_abs();
+        let place = Some(Channel::whole(Quantity::Current));
+        let seen = Observed { at, place, part: 0, value, limit: &limit, bytes };
+        self.watches.current.observe(0, &seen, &mut self.book, &mut self.events);
+    }
+
+    /// By how much a jump of the current must move the cells before a set that is mixed from both sides of it can look like
+    /// a fault: half of the limit between cells, in billionths of a volt.
+    fn jump_that_matters(&self) -> i64 {
+        let limit = self.pack.limit_ref(LimitName::DeviationLoad).critical;
+        limit.map_or(0, |critical| critical / 2).max(self.noise_of_differences())
     }
 
     /// A place that should have a value and says "absent".
-    fn present(&mut self, check: Check, channel: Channel, nanos: Option<i64>, bytes: Option<ByteRange>) {
-        if nanos.is_some() {
-            self.book.clear(self.now, check, Some(channel), &mut self.events);
-        } else {
-            let text = format!("{channel} has no value");
-            self.raise(check, Some(channel), Severity::Warning, text, bytes);
+    fn presence(&mut self, standing: Standing, key: Key, is_there: bool, bytes: Option<ByteRange>) -> Standing {
+        let mut standing = standing;
+        if is_there {
+            if standing.good(self.now) {
+                self.book.clear(self.now, key, &mut self.events);
+            }
+        } else if standing.bad() {
+            let channel = key.place.map_or(String::new(), |place| self.place_name(place));
+            self.raise(key, Severity::Warning, format!("{channel} has no value"), bytes);
         }
+        standing
     }
 
     /// Whether a sensor can read that on a sound pack.
-    fn possible(&mut self, channel: Channel, nanos: i64, range: (i64, i64), bytes: Option<ByteRange>) -> bool {
-        let possible = range.0 < nanos && nanos <= range.1;
-        if possible {
-            self.book.clear(self.now, Check::PossibleValues, Some(channel), &mut self.events);
-        } else {
+    fn possibility(
+        &mut self,
+        standing: Standing,
+        channel: Channel,
+        part: usize,
+        nanos: i64,
+        range: (i64, i64),
+        bytes: Option<ByteRange>,
+    ) -> Standing {
+        let mut standing = standing;
+        let key = Key::new(Check::PossibleValues, Some(channel)).part(part);
+        if is_inside(nanos, range) {
+            if standing.good(self.now) {
+                self.book.clear(self.now, key, &mut self.events);
+            }
+        } else if standing.bad() {
             let reading = amount(Check::PossibleValues, channel.quantity.dimension(), nanos);
             let why = match (channel.quantity, nanos <= range.0) {
-                (Quantity::Temperature, true) => "the sensor is open",
-                (Quantity::Temperature, false) => "the sensor is shorted",
+                (Quantity::Temperature, true) => "the sensor or its wire is open",
+                (Quantity::Temperature, false) => "the sensor or its wire is shorted",
                 _ => "no sound cell has that voltage: look at its sense leads",
             };
-            let text = format!("{channel} reads {reading}: {why}");
-            self.raise(Check::PossibleValues, Some(channel), Severity::Critical, text, bytes);
+            let text = format!("{} reads {reading}: {why}", self.place_name(channel));
+            self.raise(key, Severity::Critical, text, bytes);
         }
-        possible
+        standing
     }
 
-    fn tick(&mut self) {
-        let at = self.now;
-        for watch in self.watches.each() {
-            watch.tick(at, &mut self.book, &mut self.events);
-        }
-        self.book.tick(at, &mut self.events);
-        if let Some(why) = self.stage.tick(at) {
-            self.say_stage(why);
-        }
-        if self.setup.times == Times::Measured {
-            for (kind, age) in self.link.newly_missing(at) {
-                let name = self.link.kinds.get(kind).map_or("", |kind| kind.name.as_str());
-                let text = format!("message {name:?} has not come for {} ms", age.as_millis());
-                self.raise(Check::MessagePeriods, None, Severity::Warning, text, None);
-            }
-            if self.book.is_active(Check::MessagePeriods, None) && self.link.is_steady(at, STEADY) {
-                self.book.clear(at, Check::MessagePeriods, None, &mut self.events);
-            }
-        }
-        if self.next_verdict <= at {
-            self.next_verdict = at + Duration::from_secs(1);
-            self.link_damage();
-            self.look_again();
+    /// `cell 7`, `temperature 2 (cells 5-8)`.
+    fn place_name(&self, channel: Channel) -> String {
+        let sensor = usize::from(channel.place).checked_sub(1).and_then(|index| self.pack.temperatures().get(index));
+        match sensor.filter(|_| channel.quantity == Quantity::Temperature) {
+            Some(name) => format!("{channel} ({name})"),
+            None => channel.to_string(),
         }
     }
 
-    fn link_damage(&mut self) {
-        let Some(share) = self.link.recent_damage() else { return };
-        let percent = format_nanos(i64::try_from(share).unwrap_or(i64::MAX).saturating_mul(10_000_000), 1);
-        let severity = if CRITICAL_PERCENT * 100 < share {
-            Severity::Critical
-        } else if WARNING_PERCENT * 100 < share {
-            Severity::Warning
-        } else {
-            // Half the limit is the deadband.
-            if share < WARNING_PERCENT * 50 {
-                self.book.clear(self.now, Check::Link, None, &mut self.events);
-            }
-            return;
-        };
-        let text = format!("{percent} % of the frames of the last seconds are damaged");
-        self.raise(Check::Link, None, severity, text, None);
-    }
-
-    fn raise(
-        &mut self,
-        check: Check,
-        place: Option<Channel>,
-        severity: Severity,
-        text: String,
-        bytes: Option<ByteRange>,
-    ) {
-        self.book.raise(self.now, Cause { check, place, severity, text, bytes }, &mut self.events);
+    fn raise(&mut self, key: Key, severity: Severity, text: String, bytes: Option<ByteRange>) {
+        self.book.raise(self.now, Cause { key, severity, text, bytes }, &mut self.events);
     }
 
     fn say_stage(&mut self, why: String) {
         let stage = self.stage.stage();
+        // A rise under load is not held against the limit at rest.
+        if (stage == Stage::Rest) != std::mem::replace(&mut self.was_rest, stage == Stage::Rest) {
+            self.rates.iter_mut().for_each(RateWindow::clear);
+        }
         self.events.push(Event { at: self.now, kind: EventKind::Stage { stage, why } });
     }
 
@@ -600,4 +706,8 @@ impl Judge {
         let verdict = self.verdict();
         self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
     }
+}
+
+fn is_inside(nanos: i64, range: (i64, i64)) -> bool {
+    range.0 < nanos && nanos <= range.1
 }

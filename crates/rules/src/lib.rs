@@ -9,6 +9,7 @@
 mod alarms;
 mod check;
 mod chemistry;
+mod counters;
 mod event;
 mod judge;
 mod latest;

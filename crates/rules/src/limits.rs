@@ -88,6 +88,18 @@ impl LimitName {
         self.kind().dimension
     }
 
+    /// Whether it holds only while current flows or the pack recovers from that.
+    pub fn is_for_load(self) -> bool {
+        matches!(
+            self,
+            Self::CellLowLoad
+                | Self::SpreadLoad
+                | Self::DeviationLoad
+                | Self::TemperatureSpreadLoad
+                | Self::TemperatureRateLoad
+        )
+    }
+
     /// Whether values must stay above it.
     pub fn is_lower(self) -> bool {
         self.kind().lower
@@ -105,10 +117,16 @@ pub struct LimitValues {
     pub critical: Option<i64>,
     /// How far a value must come back inside for the alarm to clear.
     pub deadband: i64,
-    /// How long a value must stay beyond before the alarm.
+    /// How long a value must stay beyond before the alarm. Unless it is zero, it takes a second value beyond.
     pub on_delay: Duration,
     /// How long a value must stay inside for the alarm to clear.
     pub off_delay: Duration,
+}
+
+impl LimitValues {
+    /// A limit with neither side.
+    pub(crate) const NONE: Self =
+        Self { warning: None, critical: None, deadband: 0, on_delay: Duration::ZERO, off_delay: Duration::ZERO };
 }
 
 #[cfg(test)]
@@ -117,8 +135,9 @@ mod tests {
 
     #[test]
     fn every_name_has_its_kind_and_key() {
-        for kind in &KINDS {
+        for (index, kind) in KINDS.iter().enumerate() {
             assert_eq!(kind.name.key(), kind.key);
+            assert_eq!(kind.name as usize, index, "a pack keeps them in this order");
         }
         let mut keys: Vec<_> = KINDS.iter().map(|kind| kind.key).collect();
         keys.sort_unstable();

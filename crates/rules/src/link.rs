@@ -3,7 +3,10 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use model::{KindLayout, Layout, Reason, Rejected, SessionTime};
+use model::{ColumnLayout, KindLayout, Layout, Quantity, Reason, Rejected, Scale, SessionTime};
+
+use crate::counters::{Clock, Counter, SharedCounter};
+use crate::latest::too_old_from;
 
 /// The error ratio is looked at over this many seconds.
 const WINDOW_SECONDS: u64 = 10;
@@ -12,10 +15,12 @@ const ENOUGH: u64 = 20;
 /// Shares of damaged frames, in percent. Our own choice.
 pub(crate) const WARNING_PERCENT: u64 = 1;
 pub(crate) const CRITICAL_PERCENT: u64 = 10;
-/// A counter that stands still over so many frames is frozen.
-const FROZEN_FRAMES: u32 = 5;
 /// A message without "every" is missed after this.
 const DEFAULT_PATIENCE: Duration = Duration::from_secs(2);
+/// A message that was missing must come regularly for so long before its alarm clears.
+const STEADY: Duration = Duration::from_secs(2);
+/// However long a protocol file lets a line settle: damage after this counts.
+const LONGEST_SETTLE: Duration = Duration::from_secs(10);
 /// A gap longer than this leaves a hole in the evidence for the rest of the session.
 pub(crate) const LONG_GAP: Duration = Duration::from_secs(1);
 
@@ -23,22 +28,29 @@ pub(crate) const LONG_GAP: Duration = Duration::from_secs(1);
 #[derive(Clone, Debug)]
 pub(crate) struct KindState {
     pub(crate) name: String,
+    /// How often it should come.
+    every: Option<Duration>,
+    /// A gap longer than this is too long.
     pub(crate) patience: Duration,
+    /// Whether it must keep coming.
+    pub(crate) periodic: bool,
+    first_at: Option<SessionTime>,
     pub(crate) last_at: Option<SessionTime>,
     pub(crate) frames: u64,
     /// Missing now.
     pub(crate) missing: bool,
-    /// When it last came back after it was missing.
-    pub(crate) back_at: Option<SessionTime>,
-    counter: Option<i128>,
-    device_time: Option<i128>,
-    still: u32,
-    /// Whether its counter or clock stands still.
-    pub(crate) frozen: bool,
-    /// Whether it has a counter or a clock at all.
-    pub(crate) has_pulse: bool,
-    /// Frames that the counter says were lost.
-    pub(crate) lost: u64,
+    /// Since when it has come again, while its alarm holds.
+    back_at: Option<SessionTime>,
+    counter: Option<Counter>,
+    clock: Option<Clock>,
+}
+
+/// What became of a message's period.
+pub(crate) enum Period {
+    /// It has not come for this long.
+    Missing(Duration),
+    /// It comes regularly again.
+    Steady,
 }
 
 /// Frames, damages, gaps and counters of a line.
@@ -53,21 +65,26 @@ pub(crate) struct Link {
     pub(crate) first_reason: Option<Reason>,
     /// Second, good, damaged.
     window: VecDeque<(u64, u64, u64)>,
-    pub(crate) settled_at: SessionTime,
-    pub(crate) is_open: bool,
+    settled_at: SessionTime,
     pub(crate) lost_at: Option<SessionTime>,
     pub(crate) clock_step_at: Option<SessionTime>,
     pub(crate) line_errors: u64,
-    /// Longest gap of any message after its first frame, and when it began.
-    pub(crate) longest_gap: Option<(Duration, SessionTime)>,
+    /// The longest gap between two frames of a message, and when it began.
+    longest_gap: Option<(Duration, SessionTime)>,
+    shared: SharedCounter,
+    /// Times were measured: a clock can be held against them.
+    measured: bool,
+    /// When a counter or a clock of the device first jumped, and of which message kind.
+    pub(crate) restart: Option<(SessionTime, usize)>,
     pub(crate) first_frame_at: Option<SessionTime>,
     /// Since the last opening no frame has come: what is skipped is no damage.
     before_first: bool,
 }
 
 impl Link {
-    pub(crate) fn new(layout: &Layout) -> Self {
+    pub(crate) fn new(layout: &Layout, measured: bool) -> Self {
         Self {
+            measured,
             kinds: layout.kinds.iter().map(KindState::new).collect(),
             bytes: 0,
             good: 0,
@@ -77,45 +94,58 @@ impl Link {
             first_reason: None,
             window: VecDeque::new(),
             settled_at: SessionTime::ZERO,
-            is_open: false,
             lost_at: None,
             clock_step_at: None,
             line_errors: 0,
             longest_gap: None,
+            shared: SharedCounter::default(),
+            restart: None,
             first_frame_at: None,
             before_first: true,
         }
     }
 
     pub(crate) fn opened(&mut self, at: SessionTime, settle: Duration) {
-        self.is_open = true;
-        self.settled_at = at + settle;
+        self.settled_at = at + settle.min(LONGEST_SETTLE);
         self.before_first = true;
     }
 
     pub(crate) fn lost(&mut self, at: SessionTime) {
-        self.is_open = false;
         self.lost_at.get_or_insert(at);
+        self.shared.forget();
         for kind in &mut self.kinds {
-            kind.still = 0;
+            if let Some(counter) = &mut kind.counter {
+                counter.forget();
+            }
+            if let Some(clock) = &mut kind.clock {
+                clock.forget();
+            }
+        }
+    }
+
+    /// The line itself reported errors. Those of its opening are no fault.
+    pub(crate) fn errors(&mut self, at: SessionTime, count: u32) {
+        if self.settled_at <= at {
+            self.line_errors = self.line_errors.saturating_add(count.into());
         }
     }
 
     /// A sound frame. Returns the gap since the one before, if it was too long.
     pub(crate) fn frame(&mut self, at: SessionTime, kind: usize, bytes: u64) -> Option<Duration> {
         self.good += 1;
-        self.good_bytes += bytes;
+        self.good_bytes = self.good_bytes.saturating_add(bytes);
         self.before_first = false;
         self.first_frame_at.get_or_insert(at);
         self.count(at, 1, 0);
         let state = self.kinds.get_mut(kind)?;
         state.frames += 1;
         let gap = state.last_at.map_or(Duration::ZERO, |last| at.since(last));
+        state.first_at.get_or_insert(at);
         let from = state.last_at.replace(at).unwrap_or(at);
         if std::mem::take(&mut state.missing) {
             state.back_at = Some(at);
         }
-        if gap <= state.patience {
+        if gap <= state.patience || !state.periodic {
             return None;
         }
         if self.longest_gap.is_none_or(|(longest, _)| longest < gap) {
@@ -124,7 +154,8 @@ impl Link {
         Some(gap)
     }
 
-    pub(crate) fn rejected(&mut self, rejected: &Rejected) {
+    /// Bytes that gave no row.
+    pub(crate) fn rejected(&mut self, at: SessionTime, rejected: &Rejected) {
         let damaged = match &rejected.reason {
             Reason::UnknownMessage => {
                 self.unknown_messages += 1;
@@ -140,11 +171,10 @@ impl Link {
                 return;
             }
         };
-        let at = rejected.known_at;
         if at < self.settled_at || self.before_first || self.good == 0 {
             return;
         }
-        self.damaged += damaged;
+        self.damaged = self.damaged.saturating_add(damaged);
         self.count(at, 0, damaged);
     }
 
@@ -153,7 +183,7 @@ impl Link {
         match self.window.back_mut() {
             Some((last, g, d)) if *last == second => {
                 *g += good;
-                *d += damaged;
+                *d = d.saturating_add(damaged);
             }
             _ => self.window.push_back((second, good, damaged)),
         }
@@ -164,86 +194,200 @@ impl Link {
 
     /// Damaged frames in hundredths of a percent over the last seconds; `None` where there were too few.
     pub(crate) fn recent_damage(&self) -> Option<u64> {
-        let (good, damaged) = self.window.iter().fold((0, 0), |(g, d), (_, good, damaged)| (g + good, d + damaged));
-        share(good, damaged)
+        let (good, damaged) = self.window.iter().fold((0_u64, 0_u64), |(all_good, all_damaged), (_, good, damaged)| {
+            (all_good.saturating_add(*good), all_damaged.saturating_add(*damaged))
+        });
+        (ENOUGH <= good.saturating_add(damaged)).then(|| share(good, damaged))
     }
 
-    /// The same over the whole session. Frames that only a counter misses count too: a byte that never arrived leaves
-    /// no trace, and a frame that left one is not counted twice.
-    pub(crate) fn damage(&self) -> Option<u64> {
+    /// The same over the whole session, however few. Frames that only a counter misses count too: a byte that never
+    /// arrived leaves no trace, and a frame that left one is not counted twice.
+    pub(crate) fn damage(&self) -> u64 {
         share(self.good, self.damaged.max(self.lost_frames()))
     }
 
-    /// Frames that the counters say were lost.
+    /// Frames that the counters say were lost: the fewest that explain the counts.
     pub(crate) fn lost_frames(&self) -> u64 {
-        self.kinds.iter().map(|kind| kind.lost).sum()
-    }
-
-    /// Whether every message has come regularly for a while.
-    pub(crate) fn is_steady(&self, at: SessionTime, length: Duration) -> bool {
-        self.kinds.iter().all(|kind| !kind.missing && kind.back_at.is_none_or(|back| length <= at.since(back)))
-    }
-
-    /// Takes a counter or a clock of a message kind. `bits`: where it starts again.
-    pub(crate) fn pulse(&mut self, kind: usize, raw: i128, bits: u8, is_counter: bool) {
-        let Some(state) = self.kinds.get_mut(kind) else { return };
-        state.has_pulse = true;
-        let modulus = 1_i128 << u32::from(bits.clamp(1, 64));
-        let last = if is_counter { state.counter.replace(raw) } else { state.device_time.replace(raw) };
-        let Some(last) = last else { return };
-        let step = (raw - last).rem_euclid(modulus);
-        if step == 0 {
-            state.still += 1;
-        } else {
-            state.still = 0;
-            // A large step is a restart, not a loss.
-            if is_counter && step <= modulus / 2 {
-                state.lost += u64::try_from(step - 1).unwrap_or(0);
-            }
+        let counters = || self.kinds.iter().filter_map(|kind| Some((kind, kind.counter.as_ref()?)));
+        let each = counters().fold(0_u64, |lost, (kind, counter)| lost.saturating_add(counter.lost(kind.is_on_time())));
+        match self.shared.lost() {
+            Some(shared) if 1 < counters().count() => each.min(shared),
+            _ => each,
         }
-        state.frozen = FROZEN_FRAMES <= state.still;
     }
 
-    /// Messages that have gone missing by now, each once.
-    pub(crate) fn newly_missing(&mut self, at: SessionTime) -> Vec<(usize, Duration)> {
-        let mut missing = Vec::new();
-        for (index, kind) in self.kinds.iter_mut().enumerate() {
+    /// Takes the frame counter of a message kind.
+    pub(crate) fn count_frame(&mut self, at: SessionTime, kind: usize, raw: i128, bits: u8) {
+        self.shared.push(raw, bits);
+        let Some(state) = self.kinds.get_mut(kind) else { return };
+        if state.counter.get_or_insert_default().push(raw, bits) {
+            self.restart.get_or_insert((at, kind));
+        }
+    }
+
+    /// Takes the device's clock in a message kind.
+    pub(crate) fn device_time(&mut self, at: SessionTime, kind: usize, raw: i128, scale: &Scale, bits: u8) {
+        let Some(state) = self.kinds.get_mut(kind) else { return };
+        if state.clock.get_or_insert_default().push(at, raw, bits, scale) && self.measured {
+            self.restart.get_or_insert((at, kind));
+        }
+    }
+
+    /// The longest gap between frames of a message that must keep coming, the one that lasts now included.
+    pub(crate) fn longest_gap(&self, now: SessionTime) -> Option<(Duration, SessionTime)> {
+        let overdue = self.kinds.iter().filter(|kind| kind.periodic).filter_map(|kind| {
+            let last = kind.last_at?;
+            let age = now.since(last);
+            (kind.patience < age).then_some((age, last))
+        });
+        self.longest_gap.into_iter().chain(overdue).max_by_key(|(gap, from)| (*gap, std::cmp::Reverse(*from)))
+    }
+
+    /// Messages that have gone missing by now, and those that are back for good; each once.
+    pub(crate) fn periods(&mut self, at: SessionTime, mut say: impl FnMut(usize, &str, Period)) {
+        for (index, kind) in self.kinds.iter_mut().enumerate().filter(|(_, kind)| kind.periodic) {
             let Some(last) = kind.last_at else { continue };
             let age = at.since(last);
             if kind.patience < age && !kind.missing {
-                kind.missing = true;
-                missing.push((index, age));
-            }
-            if kind.patience < age && self.longest_gap.is_none_or(|(longest, _)| longest < age) {
-                self.longest_gap = Some((age, last));
+                (kind.missing, kind.back_at) = (true, None);
+                say(index, &kind.name, Period::Missing(age));
+            } else if kind.back_at.is_some_and(|back| back + STEADY <= at) {
+                kind.back_at = None;
+                say(index, &kind.name, Period::Steady);
             }
         }
-        missing
+    }
+
+    /// When time alone changes something: a message goes missing, or has come back for good.
+    pub(crate) fn deadlines(&self) -> impl Iterator<Item = SessionTime> {
+        self.kinds.iter().filter(|kind| kind.periodic).flat_map(|kind| {
+            let missing = kind.last_at.map(|last| too_old_from(last, kind.patience));
+            [missing, kind.back_at.map(|back| back + STEADY)].into_iter().flatten()
+        })
     }
 }
 
 impl KindState {
     fn new(layout: &KindLayout) -> Self {
+        // A message that no check needs and that has no period may come once.
+        let judged = |column: &ColumnLayout| {
+            !matches!(
+                column.channel.quantity,
+                Quantity::StateOfCharge | Quantity::FrameCounter | Quantity::DeviceTime | Quantity::Balancing
+            )
+        };
         Self {
             name: layout.name.clone(),
-            patience: layout
-                .every
-                .map_or(DEFAULT_PATIENCE, |every| (every * 3).max(every + Duration::from_millis(200))),
+            every: layout.every,
+            patience: layout.every.map_or(DEFAULT_PATIENCE, |every| {
+                every.saturating_mul(3).max(every.saturating_add(Duration::from_millis(200)))
+            }),
+            periodic: layout.every.is_some() || layout.columns.iter().any(judged),
+            first_at: None,
             last_at: None,
             frames: 0,
             missing: false,
             back_at: None,
             counter: None,
-            device_time: None,
-            still: 0,
-            frozen: false,
-            has_pulse: false,
-            lost: 0,
+            clock: None,
         }
+    }
+
+    /// Whether its counter or clock stands still; `None` if it has neither.
+    pub(crate) fn frozen(&self) -> Option<bool> {
+        let counter = self.counter.as_ref().map(Counter::is_frozen);
+        let clock = self.clock.as_ref().map(Clock::is_frozen);
+        (counter.is_some() || clock.is_some()).then(|| counter.unwrap_or(false) || clock.unwrap_or(false))
+    }
+
+    /// Whether it has come about as often as it should.
+    fn is_on_time(&self) -> bool {
+        let (Some(every), Some(first), Some(last)) = (self.every, self.first_at, self.last_at) else { return false };
+        let gaps = u128::from(self.frames.saturating_sub(1));
+        last.since(first).as_nanos() * 4 <= every.as_nanos().saturating_mul(gaps * 5)
     }
 }
 
-fn share(good: u64, damaged: u64) -> Option<u64> {
-    let all = good + damaged;
-    (ENOUGH <= all).then(|| damaged * 10_000 / all)
+/// Hundredths of a percent.
+fn share(good: u64, damaged: u64) -> u64 {
+    let all = u128::from(good) + u128::from(damaged);
+    u64::try_from((u128::from(damaged) * 10_000).checked_div(all).unwrap_or(0)).unwrap_or(u64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use model::ByteRange;
+
+    use super::*;
+
+    fn link(every_ms: Option<u64>) -> Link {
+        let kind = KindLayout {
+            name: "cells".to_owned(),
+            every: every_ms.map(Duration::from_millis),
+            verified: true,
+            columns: Vec::new(),
+        };
+        let mut link = Link::new(&Layout { protocol: String::new(), kinds: vec![kind] }, true);
+        link.opened(SessionTime::ZERO, Duration::ZERO);
+        link
+    }
+
+    fn skipped(bytes: u64) -> Rejected {
+        Rejected { known_at: SessionTime::ZERO, bytes: ByteRange { start: 0, end: bytes }, reason: Reason::Skipped }
+    }
+
+    #[test]
+    fn the_window_is_bounded_whatever_the_times_are() {
+        let mut link = link(None);
+        for second in 0..100_000 {
+            link.frame(SessionTime::from_millis(second * 1000), 0, 10);
+            link.rejected(SessionTime::from_millis(second * 1000), &skipped(u64::MAX));
+        }
+        assert!(link.window.len() <= 11, "{}", link.window.len());
+        assert_eq!(link.damage(), 9_999, "saturated, not overflown");
+    }
+
+    #[test]
+    fn few_frames_can_be_damaged_too() {
+        let mut link = link(None);
+        for frame in 0..15 {
+            link.frame(SessionTime::from_millis(frame * 1000), 0, 10);
+        }
+        link.rejected(SessionTime::from_millis(15_000), &skipped(10));
+        assert_eq!(link.recent_damage(), None, "too few for an alarm");
+        assert_eq!(link.damage(), 625, "one in sixteen");
+    }
+
+    #[test]
+    fn settling_has_an_end() {
+        let mut link = link(None);
+        link.opened(SessionTime::ZERO, Duration::MAX);
+        link.frame(SessionTime::ZERO, 0, 10);
+        link.rejected(SessionTime::from_millis(9_999), &skipped(10));
+        link.errors(SessionTime::from_millis(9_999), 3);
+        assert_eq!((link.damaged, link.line_errors), (0, 0));
+        link.rejected(SessionTime::from_millis(10_000), &skipped(10));
+        link.errors(SessionTime::from_millis(10_000), 3);
+        assert_eq!((link.damaged, link.line_errors), (1, 3));
+    }
+
+    #[test]
+    fn a_period_of_any_length_does_not_overflow() {
+        let kind = KindLayout { name: String::new(), every: Some(Duration::MAX), verified: true, columns: Vec::new() };
+        let mut link = Link::new(&Layout { protocol: String::new(), kinds: vec![kind] }, true);
+        link.frame(SessionTime::ZERO, 0, u64::MAX);
+        link.frame(SessionTime::from_nanos(u64::MAX), 0, u64::MAX);
+        link.periods(SessionTime::from_nanos(u64::MAX), |_, name, _| panic!("{name:?} can't be missed"));
+        assert!(link.deadlines().all(|at| at.nanos == u64::MAX));
+    }
+
+    #[test]
+    fn a_gap_that_lasts_counts_as_one() {
+        let mut link = link(Some(100));
+        assert_eq!(link.longest_gap(SessionTime::from_millis(9000)), None);
+        link.frame(SessionTime::from_millis(1000), 0, 10);
+        assert_eq!(link.longest_gap(SessionTime::from_millis(1300)), None);
+        let gap = (Duration::from_millis(301), SessionTime::from_millis(1000));
+        assert_eq!(link.longest_gap(SessionTime::from_millis(1301)), Some(gap));
+    }
 }

@@ -3,16 +3,22 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use model::{Dimension, Fault, Level, closest};
-use textfile::Table;
+use model::{Amount, Dimension, Fault, Level, closest};
+use textfile::{At, Table};
 
 use crate::check::Check;
 use crate::chemistry::Chemistry;
 use crate::limits::{KINDS, LimitKind, LimitName, LimitValues};
 use crate::spec;
+use crate::watch::amount;
 
 /// A longer wait than this for a verdict, or between load and rest, is a slip of the pen.
 const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
+
+/// A verdict before this rests on next to nothing. Common practice, no source.
+const SHORT_OBSERVATION: Duration = Duration::from_secs(5);
+/// More than a tenth of the one-hour current is no rest. Common practice, no source.
+const REST_SHARE: i64 = 10;
 
 /// A pack file that has been checked. Made only by [`Pack::parse`].
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -29,7 +35,8 @@ pub struct Pack {
     rest_after: Duration,
     observe: Duration,
     waivers: BTreeMap<Check, String>,
-    limits: BTreeMap<LimitName, LimitValues>,
+    /// Indexed as [`LimitName`].
+    limits: [LimitValues; KINDS.len()],
 }
 
 impl Pack {
@@ -105,7 +112,18 @@ impl Pack {
 
     /// A limit; without a side where neither the chemistry nor the file gives one.
     pub fn limit(&self, name: LimitName) -> LimitValues {
-        self.limits.get(&name).copied().unwrap_or_default()
+        *self.limit_ref(name)
+    }
+
+    pub(crate) fn limit_ref(&self, name: LimitName) -> &LimitValues {
+        const NONE: &LimitValues = &LimitValues::NONE;
+        self.limits.get(name as usize).unwrap_or(NONE)
+    }
+
+    /// By how much a current, or a change of it, moves a cell, in billionths of a volt: its size times the resistance.
+    pub(crate) fn drop_nanos(&self, current_nanos: i64) -> i64 {
+        let drop = i128::from(current_nanos.unsigned_abs()) * i128::from(self.resistance_nanos) / 1_000_000_000;
+        i64::try_from(drop).unwrap_or(i64::MAX)
     }
 
     /// The upper voltage of the pack at the critical cell limit, in billionths of a volt; `None` without that limit.
@@ -117,8 +135,7 @@ impl Pack {
     /// current times resistance. Common practice, no source.
     pub(crate) fn deviation_load(&self, current_nanos: i64) -> LimitValues {
         let mut limit = self.limit(LimitName::DeviationLoad);
-        let drop = i128::from(current_nanos.unsigned_abs()) * i128::from(self.resistance_nanos) / 1_000_000_000;
-        let drop = i64::try_from(drop).unwrap_or(i64::MAX);
+        let drop = self.drop_nanos(current_nanos);
         limit.warning = limit.warning.map(|warning| warning.saturating_add(drop / 10 * 3));
         limit.critical = limit.critical.map(|critical| critical.saturating_add(drop / 2));
         limit
@@ -140,20 +157,30 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
     let rest_current = positive(root, "rest_current", Dimension::Current);
     let rest_after = wait(root, "rest_after", Duration::from_secs(30));
     let observe = wait(root, "observe", Duration::from_secs(15));
+    if observe < SHORT_OBSERVATION {
+        let hint = "sense leads float for seconds before they show, and BMS test themselves after seconds";
+        root.warning(&root.span_of("observe"), "a verdict after so short a time is worth little", hint);
+    }
     let waivers = read_waivers(root);
     let limits = match (chemistry.as_ref(), capacity) {
         (Some(chemistry), Some(capacity)) => read_limits(root, chemistry.value, capacity),
-        _ => {
-            // Still read, for its faults.
-            read_limits(root, Chemistry::Other, 0);
-            BTreeMap::new()
-        }
+        // Still read, for its faults.
+        _ => read_limits(root, Chemistry::Other, 0),
     };
+    if let (Some(capacity), Some(rest)) = (capacity, rest_current)
+        && capacity / REST_SHARE < rest
+    {
+        root.warning(
+            &root.span_of("rest_current"),
+            "more than a tenth of the one-hour current is no rest",
+            "cells under load do not show what they show at rest",
+        );
+    }
     let capacity = capacity?;
     let chemistry = chemistry?.value;
     if chemistry == Chemistry::Other {
-        for kind in &KINDS {
-            if limits.get(&kind.name).is_none_or(|limit| limit.critical.is_none()) {
+        for (kind, limit) in KINDS.iter().zip(&limits) {
+            if limit.critical.is_none() {
                 root.warning(
                     &root.span_of("chemistry"),
                     format!("no critical limit for {:?}", kind.key),
@@ -235,43 +262,58 @@ fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
     waivers
 }
 
-fn read_limits(root: Table<'_>, chemistry: Chemistry, capacity: i64) -> BTreeMap<LimitName, LimitValues> {
-    let mut limits: BTreeMap<LimitName, LimitValues> =
-        chemistry.defaults(capacity).into_iter().map(|default| (default.name, default.values)).collect();
+fn read_limits(root: Table<'_>, chemistry: Chemistry, capacity: i64) -> [LimitValues; KINDS.len()] {
+    let mut limits = [LimitValues::NONE; KINDS.len()];
+    for default in chemistry.defaults(capacity) {
+        if let Some(limit) = limits.get_mut(default.name as usize) {
+            *limit = default.values;
+        }
+    }
     let Some(table) = root.table("limits", &spec::LIMITS) else { return limits };
-    for kind in &KINDS {
-        let Some(given) = table.table(kind.key, &spec::LIMIT) else { continue };
-        let mut limit = limits.get(&kind.name).copied().unwrap_or_default();
-        read_limit(given, kind, &mut limit);
-        limits.insert(kind.name, limit);
+    for (kind, limit) in KINDS.iter().zip(&mut limits) {
+        if let Some(given) = table.table(kind.key, &spec::LIMIT) {
+            read_limit(given, kind, chemistry, limit);
+        }
     }
     limits
 }
 
-fn read_limit(table: Table<'_>, kind: &LimitKind, limit: &mut LimitValues) {
-    if let Some(warning) = table.amount("warning", kind.dimension) {
+fn read_limit(table: Table<'_>, kind: &LimitKind, chemistry: Chemistry, limit: &mut LimitValues) {
+    if let Some(warning) = side(table, "warning", kind) {
         limit.warning = Some(warning.value.nanos);
     }
-    if let Some(critical) = table.amount("critical", kind.dimension) {
+    if let Some(critical) = side(table, "critical", kind) {
+        // An absolute limit that is looser than the chemistry's may be right, but it should not happen by a slip.
+        let looser = |default: i64| {
+            if kind.lower { critical.value.nanos < default } else { default < critical.value.nanos }
+        };
+        let absolute = matches!(kind.check, Check::CellHigh | Check::CellLow | Check::TemperatureHigh);
+        if absolute && limit.critical.is_some_and(looser) {
+            let default = limit.critical.map_or(String::new(), |default| amount(kind.check, kind.dimension, default));
+            table.warning(
+                &critical.span,
+                format!("{} is looser than the {default} of {}", kind.key, chemistry.name()),
+                "make sure that the maker of the cells allows it",
+            );
+        }
         limit.critical = Some(critical.value.nanos);
     }
     if let Some(deadband) = table.amount("deadband", kind.dimension) {
         limit.deadband = deadband.value.nanos;
         if deadband.value.nanos < 0 {
-            table.fault(&deadband.span, "a deadband can't be negative");
+            table.fault_hint(&deadband.span, "a deadband can't be negative", "a difference of temperatures is in degC");
         }
     }
     if let Some(delay) = table.duration("on_delay") {
         limit.on_delay = delay;
-        if delay > Duration::from_secs(1) && matches!(kind.check, Check::CellHigh | Check::CellLow) {
+        if delay > Duration::from_secs(600) {
+            table.fault(&table.span_of("on_delay"), "an alarm can't wait longer than ten minutes");
+        } else if delay > Duration::from_secs(1) && matches!(kind.check, Check::CellHigh | Check::CellLow) {
             table.warning(
                 &table.span_of("on_delay"),
                 "an absolute cell limit should not wait longer than a second",
                 "a cell beyond its limit is damaged while the alarm waits",
             );
-        }
-        if delay > Duration::from_secs(600) {
-            table.fault(&table.span_of("on_delay"), "an alarm can't wait longer than ten minutes");
         }
     }
     if let Some(delay) = table.duration("off_delay") {
@@ -289,4 +331,20 @@ fn read_limit(table: Table<'_>, kind: &LimitKind, limit: &mut LimitValues) {
             );
         }
     }
+}
+
+/// One side of a limit. A limit on a difference or a size can't be negative.
+fn side(table: Table<'_>, key: &str, kind: &LimitKind) -> Option<At<Amount>> {
+    let amount = table.amount(key, kind.dimension)?;
+    let signed =
+        matches!(kind.check, Check::CellHigh | Check::CellLow | Check::TemperatureHigh | Check::TemperatureLow);
+    if !signed && amount.value.nanos < 0 {
+        table.fault_hint(
+            &amount.span,
+            format!("{} can't be negative", kind.key),
+            "it limits the size of a difference; one of temperatures is in degC",
+        );
+        return None;
+    }
+    Some(amount)
 }

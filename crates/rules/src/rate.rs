@@ -22,12 +22,19 @@ pub(crate) struct Rate {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct RateWindow {
     /// Second, sum, count.
-    buckets: VecDeque<(u64, i128, u32)>,
+    buckets: VecDeque<(u64, i128, u64)>,
+    last: Option<i64>,
+    /// The smallest difference between two readings: many a BMS sends tenths of a degree and reads whole ones.
+    smallest: Option<i64>,
 }
 
 impl RateWindow {
     /// Takes a reading. Returns whether a second was completed, which is when the rate can have changed.
     pub(crate) fn push(&mut self, at: SessionTime, nanos: i64) -> bool {
+        let change = self.last.replace(nanos).map_or(0, |last| nanos.saturating_sub(last).saturating_abs());
+        if 0 < change {
+            self.smallest = Some(self.smallest.map_or(change, |smallest| smallest.min(change)));
+        }
         let second = at.nanos / BUCKET_NANOS;
         if let Some((last, sum, count)) = self.buckets.back_mut()
             && *last == second
@@ -46,6 +53,8 @@ impl RateWindow {
     }
 
     /// The rate over the completed seconds; `None` while there are too few to hold two ends.
+    ///
+    /// `step_nanos`: between two neighbouring numbers as sent. Where the readings move in larger ones, those count.
     pub(crate) fn rate(&self, step_nanos: i64) -> Option<Rate> {
         let complete = self.buckets.len().checked_sub(1)?;
         if complete < 2 * END_BUCKETS + 1 {
@@ -56,17 +65,25 @@ impl RateWindow {
         let seconds = last.1.checked_sub(first.1).filter(|twice| *twice > 0)?;
         // `seconds` is twice the distance of the middles, so that half seconds stay whole.
         let per_minute = |nanos: i128| i64::try_from(nanos * 120 / i128::from(seconds)).ok();
+        let step_nanos = step_nanos.max(self.smallest.unwrap_or(0));
         Some(Rate { nanos_per_minute: per_minute(last.0 - first.0)?, uncertainty: per_minute(step_nanos.into())? })
     }
 
+    /// The uncertainty of a full window: with readings of this step it never gets smaller.
+    pub(crate) fn least_uncertainty(step_nanos: i64) -> i64 {
+        let seconds = (MOST_BUCKETS - END_BUCKETS) as i64;
+        step_nanos.saturating_mul(60) / seconds
+    }
+
+    /// Begins again: what came before was under other conditions.
     pub(crate) fn clear(&mut self) {
         self.buckets.clear();
     }
 }
 
 /// The mean value of buckets and the sum of their first and last second.
-fn mean<'a>(buckets: impl Iterator<Item = &'a (u64, i128, u32)> + Clone) -> Option<(i128, u64)> {
-    let (sum, count) = buckets.clone().fold((0_i128, 0_u32), |(s, c), (_, sum, count)| (s + sum, c + count));
+fn mean<'a>(buckets: impl Iterator<Item = &'a (u64, i128, u64)> + Clone) -> Option<(i128, u64)> {
+    let (sum, count) = buckets.clone().fold((0_i128, 0_u64), |(s, c), (_, sum, count)| (s + sum, c + count));
     let first = buckets.clone().next()?.0;
     let last = buckets.last()?.0;
     Some((sum.checked_div(i128::from(count))?, first + last))
@@ -98,6 +115,27 @@ mod tests {
     fn too_short_is_no_rate_and_memory_is_bounded() {
         assert_eq!(feed(300, 4).rate(1), None);
         assert!(feed(300, 4000).buckets.len() <= MOST_BUCKETS + 1);
+    }
+
+    #[test]
+    fn whole_degrees_sent_in_tenths_do_not_look_like_a_fast_rise() {
+        let mut window = RateWindow::default();
+        for second in 0..10 {
+            let degrees = if second < 6 { 25 } else { 26 };
+            window.push(SessionTime::from_millis(second * 1000), degrees * 1_000_000_000);
+        }
+        let rate = window.rate(100_000_000).expect("enough seconds");
+        assert!(rate.nanos_per_minute <= rate.uncertainty, "{rate:?}");
+    }
+
+    #[test]
+    fn extremes_do_not_overflow() {
+        let mut window = RateWindow::default();
+        for second in 0..200 {
+            let nanos = if second % 2 == 0 { i64::MAX } else { i64::MIN };
+            window.push(SessionTime::from_millis(second * 1000), nanos);
+            window.rate(i64::MAX);
+        }
     }
 
     #[test]

@@ -117,6 +117,18 @@ impl Keeper {
     }
 }
 
+/// What failed, what the system says, and what to do.
+fn told(error: &WriteError) -> String {
+    let mut text = error.to_string();
+    if let Some(cause) = std::error::Error::source(error) {
+        text = format!("{text}: {cause}");
+    }
+    match error.hint() {
+        Some(hint) => format!("{text}; {hint}"),
+        None => text,
+    }
+}
+
 /// The thread: returns whether everything was written.
 #[expect(clippy::disallowed_methods, reason = "when to flush has nothing to do with session time")]
 fn run<S: recording::Sink>(mut writer: Writer<S>, inbox: &Receiver<Order>, say: &SyncSender<String>) -> bool {
@@ -126,7 +138,7 @@ fn run<S: recording::Sink>(mut writer: Writer<S>, inbox: &Receiver<Order>, say: 
         if let Err(error) = result
             && !std::mem::replace(failed, true)
         {
-            drop(say.try_send(error.to_string()));
+            drop(say.try_send(told(&error)));
         }
     };
     let mut waiting_since: Option<Instant> = None;

@@ -67,6 +67,17 @@ pub enum LiveError {
     System(#[source] std::io::Error),
 }
 
+impl LiveError {
+    /// What to do about it, if there is something.
+    pub fn hint(&self) -> Option<&str> {
+        match self {
+            Self::Open(error) => error.hint(),
+            Self::Record(error) => error.hint(),
+            Self::Unusable(_) | Self::System(_) => None,
+        }
+    }
+}
+
 /// Runs a session until its length is over, its source ends or `stop` is cancelled (an interrupt cancels it too).
 ///
 /// `say` gets every event at once, with the engine as it is then; `look` gets each tick of 50 ms, and remarks about the
@@ -92,7 +103,7 @@ pub fn live(
         Some(path) => Some(Keeper::start(path, &options.header)?),
         None => None,
     };
-    let mut session = Session { engine, keeper, say, record: options.record.clone() };
+    let mut session = Session { engine, keeper, say, record: options.record.clone(), recording_incomplete: None };
     for remark in running.remarks() {
         look(Note::Remark(remark));
     }
@@ -111,7 +122,7 @@ pub fn live(
     runtime.block_on(session.run(inputs, clock, options.length, stop, &mut look_also_for_the_source));
     // A source thread that panicked has sent Lost where it could; the session is over either way.
     drop(running.stop());
-    Ok(session.finish())
+    Ok(LiveEnd { engine: session.engine, recording_incomplete: session.recording_incomplete })
 }
 
 struct Session<'s> {
@@ -119,6 +130,8 @@ struct Session<'s> {
     keeper: Option<Keeper>,
     say: &'s mut dyn FnMut(&SessionEvent, &Engine),
     record: Option<PathBuf>,
+    /// Known as soon as it is, at the latest when the recording is closed.
+    recording_incomplete: Option<String>,
 }
 
 impl Session<'_> {
@@ -190,6 +203,10 @@ impl Session<'_> {
         {
             keeper.keep(&input);
         }
+        if input.kind == InputKind::End {
+            // Before the verdict of the whole session, which is the last thing that is said.
+            self.close_recording();
+        }
         self.engine.process(&input);
         let pressing = self.pass_on();
         if let Some(keeper) = &mut self.keeper {
@@ -197,6 +214,7 @@ impl Session<'_> {
                 keeper.flush_soon();
             }
             if let Some(why) = keeper.news() {
+                self.recording_incomplete = Some(why.clone());
                 self.say_recorder(RecorderChange::Incomplete, why);
             }
         }
@@ -222,15 +240,16 @@ impl Session<'_> {
         (self.say)(&SessionEvent::Recorder { at, change, text }, &self.engine);
     }
 
-    fn finish(mut self) -> LiveEnd {
-        let mut incomplete = None;
-        if let Some(keeper) = self.keeper.take() {
-            incomplete = keeper.finish();
-            match &incomplete {
-                Some(why) => self.say_recorder(RecorderChange::Incomplete, why.clone()),
-                None => self.say_recorder(RecorderChange::Finished, String::new()),
+    fn close_recording(&mut self) {
+        let Some(keeper) = self.keeper.take() else { return };
+        match keeper.finish() {
+            // Said already, when it became so.
+            Some(_) if self.recording_incomplete.is_some() => {}
+            Some(why) => {
+                self.recording_incomplete = Some(why.clone());
+                self.say_recorder(RecorderChange::Incomplete, why);
             }
+            None => self.say_recorder(RecorderChange::Finished, String::new()),
         }
-        LiveEnd { engine: self.engine, recording_incomplete: incomplete }
     }
 }

@@ -1,11 +1,12 @@
 //! Cell voltages, one by one and as sets.
 
-use std::time::Duration;
+use model::{ByteRange, Channel, Dimension, Quantity, format_nanos};
 
-use model::{ByteRange, Channel, ColumnLayout, Dimension, Quantity, SessionTime, format_nanos};
-
-use super::{CELL_POSSIBLE, FROZEN_AFTER, FROZEN_CELLS, Judge, METER_VALID, Still, UNUSED_CELL};
-use crate::alarms::Severity;
+use super::{
+    AFTER_BALANCING, CELL_POSSIBLE, CellMove, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge, METER,
+    METER_VALID, Still,
+};
+use crate::alarms::{Key, Severity};
 use crate::check::Check;
 use crate::latest::Update;
 use crate::limits::{LimitName, LimitValues};
@@ -14,134 +15,237 @@ use crate::stage::Stage;
 use crate::statistics::median;
 use crate::watch::{Observed, amount};
 
+/// Nobody tells cells apart by less than this, in billionths of a volt.
+const TELLING_STEP: i64 = 1_000_000;
+
 impl Judge {
+    /// `slot`: the place in the pack, from 0, or beyond its places for a column that carries a cell again.
     pub(super) fn cell(
         &mut self,
-        at: SessionTime,
-        column: &ColumnLayout,
+        channel: Channel,
+        slot: usize,
+        first: bool,
         nanos: Option<i64>,
         bytes: Option<ByteRange>,
     ) {
-        let channel = column.channel;
-        let Some(index) = usize::from(channel.place).checked_sub(1) else { return };
-        self.cells.step = self.cells.step.max(column.scale.resolution());
-        let update = self.cells.update(at, index, nanos);
-        if update == Update::Outside {
-            if nanos.is_some_and(|nanos| UNUSED_CELL < nanos) {
-                self.extra_cells = Some(self.extra_cells.unwrap_or(0).max(channel.place));
-            }
-            return;
+        let (at, part) = (self.now, if first { 0 } else { slot });
+        let Some(mut column) = self.cell_columns.get(slot).copied() else { return };
+        if first && (nanos.is_none() || column.absent.raised) {
+            let key = Key::new(Check::AllCells, Some(channel));
+            column.absent = self.presence(column.absent, key, nanos.is_some(), bytes);
         }
-        self.present(Check::AllCells, channel, nanos, bytes);
         if let Some(nanos) = nanos {
-            self.possible(channel, nanos, CELL_POSSIBLE, bytes);
-            let low = if self.stage.stage() == Stage::Rest { LimitName::CellLowRest } else { LimitName::CellLowLoad };
-            let seen = |limit| Observed { at, place: Some(channel), value: nanos, limit, bytes };
-            let (high, low) = (self.pack.limit(LimitName::CellHigh), self.pack.limit(low));
-            self.watches.cell_high.observe(index, seen(high), &mut self.book, &mut self.events);
-            self.watches.cell_low.observe(index, seen(low), &mut self.book, &mut self.events);
+            column.impossible = self.possibility(column.impossible, channel, part, nanos, CELL_POSSIBLE, bytes);
+            let rest = self.stage.stage() == Stage::Rest;
+            let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
+            let high = self.pack.limit_ref(LimitName::CellHigh);
+            let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
+            self.watches.cell_high.observe(slot, &seen, &mut self.book, &mut self.events);
+            let seen = Observed { limit: low, ..seen };
+            self.watches.cell_low.observe(slot, &seen, &mut self.book, &mut self.events);
         }
-        if let Update::Set { whole } = update {
-            self.cell_set(at, whole, bytes);
+        if let Some(kept) = self.cell_columns.get_mut(slot) {
+            *kept = column;
+        }
+        if first && let Update::Set { present, together } = self.cells.update(at, slot, nanos) {
+            self.cell_set(present, together, bytes);
         }
     }
 
     /// Spread, deviation and sum of a complete set.
-    pub(super) fn cell_set(&mut self, at: SessionTime, whole: bool, bytes: Option<ByteRange>) {
+    fn cell_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
         let mut values = std::mem::take(&mut self.scratch);
         values.clear();
         values.extend(self.cells.values().map(|(_, nanos)| nanos));
-        let rest = self.stage.stage() == Stage::Rest;
+        let whole = present && together;
         if whole {
-            if self.last_set != values {
-                self.cell_sets.distinct += 1;
-                self.last_set.clone_from(&values);
-                self.still = Still { current: self.current(), current_moved_at: None };
-                self.book.clear(at, Check::LiveValues, Some(FROZEN_CELLS), &mut self.events);
-            } else {
-                self.cells_stand_still(at, bytes);
-            }
-            if rest {
-                self.cell_sets.rest += 1;
-            } else if self.stage.stage() == Stage::Load {
-                self.cell_sets.load += 1;
-            }
-            self.last_set_at = Some(at);
+            self.look_for_frozen_cells(&values, bytes);
             let sum = values.iter().fold(0_i64, |sum, nanos| sum.saturating_add(*nanos));
-            self.pack_sum.set(at, sum);
-            self.hold_against_meter(at, bytes);
+            self.pack_sum.set(self.now, sum);
+            self.hold_against_meter(bytes);
+        }
+        // Cells of two sides of a jump of the current, or while some are being balanced, do not compare.
+        let comparable = self.swing.unsteady == 0 && !self.is_balanced();
+        self.count_set(whole, comparable);
+        if together && comparable {
+            self.compare_cells(&mut values, bytes);
         } else {
-            self.cell_sets.broken += 1;
+            self.watches.spread.pause();
+            self.watches.deviation.pause();
         }
-        if let (Some(highest), Some(lowest)) = (values.iter().max(), values.iter().min()) {
-            let name = if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad };
-            let limit = self.readable(self.pack.limit(name));
-            let spread = highest.saturating_sub(*lowest);
-            let seen = Observed { at, place: None, value: spread, limit, bytes };
-            self.watches.spread.observe(0, seen, &mut self.book, &mut self.events);
-        }
-        if let Some(median) = median(&mut values) {
-            let limit = if rest {
-                self.pack.limit(LimitName::DeviationRest)
-            } else {
-                self.pack.deviation_load(self.current.map_or(0, |(_, nanos)| nanos))
-            };
-            let limit = self.readable(limit);
-            for (index, nanos) in self.cells.values() {
-                let place = Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX));
-                let value = nanos.saturating_sub(median).saturating_abs();
-                let seen = Observed { at, place: Some(place), value, limit, bytes };
-                self.watches.deviation.observe(index, seen, &mut self.book, &mut self.events);
-            }
-        }
+        self.swing.unsteady = self.swing.unsteady.saturating_sub(1);
+        self.swing.settled = self.current();
         self.scratch = values;
     }
 
-    /// No limit on differences is tighter than three steps plus the accuracy of the BMS: below that is noise.
-    pub(super) fn readable(&self, mut limit: LimitValues) -> LimitValues {
-        let floor = self.cells.step.saturating_mul(3).saturating_add(self.pack.accuracy_nanos());
+    fn count_set(&mut self, whole: bool, comparable: bool) {
+        let current = self.current().map_or(0, i64::saturating_abs);
+        let telling = self.telling_load() <= current;
+        let sets = &mut self.cell_sets;
+        match self.stage.stage() {
+            _ if !whole => sets.broken += 1,
+            Stage::Rest if comparable => sets.rest += 1,
+            Stage::Load if comparable => {
+                sets.load += 1;
+                sets.telling += u64::from(telling);
+            }
+            _ => sets.other += 1,
+        }
+    }
+
+    /// The load under which a weak cell can be told from a sound one: a tenth of the one-hour current, and twenty steps of
+    /// a reading over the resistance. Common practice, no source.
+    pub(super) fn telling_load(&self) -> i64 {
+        let steps = i128::from(self.cells.step.max(TELLING_STEP)) * 20 * 1_000_000_000
+            / i128::from(self.pack.resistance_nanos().max(1));
+        i64::try_from(steps).unwrap_or(i64::MAX).max(self.pack.capacity_nanos() / 10)
+    }
+
+    fn is_balanced(&mut self) -> bool {
+        if self.some_cell_is_balancing() {
+            self.balanced_at = Some(self.now);
+        }
+        self.balanced_at.is_some_and(|at| self.now.since(at) < AFTER_BALANCING)
+    }
+
+    fn compare_cells(&mut self, values: &mut [i64], bytes: Option<ByteRange>) {
+        let at = self.now;
+        let rest = self.stage.stage() == Stage::Rest;
+        let (Some(highest), Some(lowest)) = (values.iter().max().copied(), values.iter().min().copied()) else {
+            return;
+        };
+        let limit = self.pack.limit(if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad });
+        let limit = self.readable(limit);
+        let seen = Observed { at, place: None, part: 0, value: highest.saturating_sub(lowest), limit: &limit, bytes };
+        self.watches.spread.observe(0, &seen, &mut self.book, &mut self.events);
+        let Some(median) = median(values) else { return };
+        let limit = if rest {
+            self.pack.limit(LimitName::DeviationRest)
+        } else {
+            self.pack.deviation_load(self.current().unwrap_or(0))
+        };
+        let limit = self.readable(limit);
+        let furthest = highest.saturating_sub(median).max(median.saturating_sub(lowest));
+        if self.watches.deviation.is_quiet_at(furthest, &limit) {
+            return;
+        }
+        for (index, nanos) in self.cells.values() {
+            let place = Some(Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX)));
+            let value = nanos.saturating_sub(median).saturating_abs();
+            let seen = Observed { at, place, part: 0, value, limit: &limit, bytes };
+            self.watches.deviation.observe(index, &seen, &mut self.book, &mut self.events);
+        }
+    }
+
+    /// Differences between cells below this are noise, in billionths of a volt: three steps plus the accuracy of the BMS.
+    pub(super) fn noise_of_differences(&self) -> i64 {
+        self.cells.step.saturating_mul(3).saturating_add(self.pack.accuracy_nanos())
+    }
+
+    /// No limit on differences is tighter than the noise. Where that lifts the critical side, the check has no data.
+    fn readable(&self, mut limit: LimitValues) -> LimitValues {
+        let floor = self.noise_of_differences();
         limit.warning = limit.warning.map(|warning| warning.max(floor));
         limit.critical = limit.critical.map(|critical| critical.max(floor));
         limit
     }
 
-    pub(super) fn hold_against_meter(&mut self, at: SessionTime, bytes: Option<ByteRange>) {
+    fn hold_against_meter(&mut self, bytes: Option<ByteRange>) {
+        let at = self.now;
         let (Some((read_at, reading)), Some((_, sum))) = (self.meter, self.pack_sum.newest()) else { return };
         if self.meter_gap.is_some() || self.stage.stage() != Stage::Rest || METER_VALID < at.since(read_at) {
             return;
         }
+        let key = Key::new(Check::PackSum, Some(Channel::whole(Quantity::PackVoltage))).part(METER);
         let Some(gap) = share(reading.saturating_sub(sum), sum) else { return };
         self.meter_gap = Some(gap);
-        let limit = LimitValues { on_delay: Duration::ZERO, ..self.pack.limit(LimitName::PackSum) };
-        let place = Some(Channel::whole(Quantity::PackVoltage));
+        let limit = self.pack.limit_ref(LimitName::PackSum);
         let over = |side: Option<i64>| side.is_some_and(|side| side < gap);
         let severity = match (over(limit.critical), over(limit.warning)) {
             (true, _) => Severity::Critical,
             (false, true) => Severity::Warning,
-            (false, false) => return,
+            (false, false) => return self.book.clear(at, key, &mut self.events),
         };
         let text = format!(
-            "the meter's {} V is off the sum of the cells by {}",
+            "the meter's {} V is off the sum of the cells, {} V, by {}",
             format_nanos(reading, 2),
+            format_nanos(sum, 2),
             amount(Check::PackSum, Dimension::Share, gap)
         );
-        self.raise(Check::PackSum, place, severity, text, bytes);
+        self.raise(key, severity, text, bytes);
+    }
+
+    /// What must show in a cell's reading, in billionths of a volt.
+    fn enough_to_move(&self) -> i64 {
+        self.cells.step.saturating_mul(FROZEN_STEPS).max(FROZEN_LEAST)
+    }
+
+    fn look_for_frozen_cells(&mut self, values: &[i64], bytes: Option<ByteRange>) {
+        let mut scratch = std::mem::take(&mut self.median_scratch);
+        scratch.clear();
+        scratch.extend_from_slice(values);
+        if let Some(median) = median(&mut scratch) {
+            self.look_for_a_frozen_cell(values, median, bytes);
+        }
+        self.median_scratch = scratch;
+        if self.last_set != values {
+            self.cell_sets.distinct += 1;
+            self.last_set.clear();
+            self.last_set.extend_from_slice(values);
+            self.still = Still { since: self.now, ..Still::default() };
+            if std::mem::take(&mut self.still_raised) {
+                self.book.clear(self.now, Key::new(Check::LiveValues, Some(FROZEN_CELLS)), &mut self.events);
+            }
+        } else {
+            self.all_cells_stand_still(bytes);
+        }
+    }
+
+    /// A cell that stays where it is while the others move is not measured any more: its last value is held.
+    fn look_for_a_frozen_cell(&mut self, values: &[i64], median: i64, bytes: Option<ByteRange>) {
+        let at = self.now;
+        let enough = self.enough_to_move();
+        self.cell_moves.resize(values.len(), CellMove::default());
+        for (index, value) in values.iter().enumerate() {
+            let moved = self.last_set.get(index) != Some(value);
+            let Some(cell) = self.cell_moves.get_mut(index) else { return };
+            let key = || {
+                let place = u16::try_from(index + 1).unwrap_or(u16::MAX);
+                Key::new(Check::LiveValues, Some(Channel::at(Quantity::CellVoltage, place)))
+            };
+            if moved {
+                if cell.frozen {
+                    self.book.clear(at, key(), &mut self.events);
+                }
+                *cell = CellMove { median, ..CellMove::default() };
+                continue;
+            }
+            let apart = median.saturating_sub(cell.median).saturating_abs();
+            if apart < enough {
+                cell.apart_since = None;
+            } else if FROZEN_AFTER <= at.since(*cell.apart_since.get_or_insert(at)) && !cell.frozen {
+                cell.frozen = true;
+                let apart = amount(Check::Deviation, Dimension::Voltage, apart);
+                let text = format!("cell {} has not moved while the others moved by {apart}: it is frozen", index + 1);
+                self.raise(key(), Severity::Critical, text, bytes);
+            }
+        }
     }
 
     /// Cells that do not move although the current has changed enough to move them are not measured any more.
-    pub(super) fn cells_stand_still(&mut self, at: SessionTime, bytes: Option<ByteRange>) {
-        let (Some(then), Some(now)) = (self.still.current, self.current()) else { return };
-        let change = i128::from(now.saturating_sub(then).unsigned_abs());
-        let drop = change * i128::from(self.pack.resistance_nanos()) / 1_000_000_000;
-        if drop < i128::from(self.cells.step) * 10 {
+    fn all_cells_stand_still(&mut self, bytes: Option<ByteRange>) {
+        let Some(now) = self.current() else { return };
+        let change = now.saturating_sub(*self.still.current.get_or_insert(now));
+        if self.pack.drop_nanos(change) < self.enough_to_move() {
             self.still.current_moved_at = None;
             return;
         }
-        let since = *self.still.current_moved_at.get_or_insert(at);
-        if FROZEN_AFTER <= at.since(since) {
-            let amperes = format_nanos(now.saturating_sub(then), 1);
+        let since = *self.still.current_moved_at.get_or_insert(self.now);
+        if FROZEN_AFTER <= self.now.since(since) && !self.still_raised {
+            self.still_raised = true;
+            let amperes = format_nanos(change, 1);
             let text = format!("no cell has moved although the current changed by {amperes} A: the values are frozen");
-            self.raise(Check::LiveValues, Some(FROZEN_CELLS), Severity::Critical, text, bytes);
+            self.raise(Key::new(Check::LiveValues, Some(FROZEN_CELLS)), Severity::Critical, text, bytes);
         }
     }
 }

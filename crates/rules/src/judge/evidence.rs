@@ -2,18 +2,19 @@
 
 use std::time::Duration;
 
-use model::{Dimension, Meaning, Means, Quantity, Times, format_nanos};
+use model::{Dimension, Means, Quantity, Times, format_nanos};
 
-use super::words::is_set;
-use super::{ENOUGH, FRESH, Judge};
+use super::plan::Word;
+use super::{ENOUGH, Judge};
 use crate::alarms::Severity;
 use crate::check::Check;
 use crate::limits::LimitName;
 use crate::link::{LONG_GAP, WARNING_PERCENT};
 use crate::pack_sum::Origin;
+use crate::rate::RateWindow;
 use crate::stage::Stage;
 use crate::verdict::{CheckResult, Outcome, Result, Verdict};
-use crate::watch::amount;
+use crate::watch::{Watch, amount};
 
 impl Judge {
     /// The verdict as of now.
@@ -34,7 +35,11 @@ impl Judge {
         let with = |result: Result| checks.iter().filter(move |check| check.result == result);
         match outcome {
             Outcome::NoGo => {
-                because.extend(with(Result::Failed).map(|check| format!("{}: {}", check.check, check.why)))
+                // What came first is nearest to the cause.
+                let first = |check: &CheckResult| self.book.failed(check.check).map(|alarm| alarm.worst_at).min();
+                let mut failed: Vec<&CheckResult> = with(Result::Failed).collect();
+                failed.sort_by_key(|check| first(check));
+                because.extend(failed.into_iter().map(|check| format!("{}: {}", check.check, check.why)));
             }
             Outcome::CannotTell => {
                 if self.link.good == 0 {
@@ -69,7 +74,7 @@ impl Judge {
         Verdict { at: self.now, outcome, untested: self.untested(&covers), covers, checks, because, notes }
     }
 
-    pub(super) fn no_frame(&self) -> String {
+    fn no_frame(&self) -> String {
         let bytes = self.link.bytes;
         if bytes == 0 {
             return "no byte came: is the BMS awake, and are its lines the right way round?".to_owned();
@@ -81,7 +86,7 @@ impl Judge {
         format!("{bytes} bytes, no valid frame; {seen}")
     }
 
-    pub(super) fn covers(&self) -> Vec<Stage> {
+    fn covers(&self) -> Vec<Stage> {
         let mut covers = Vec::new();
         if ENOUGH <= self.cell_sets.rest {
             covers.push(Stage::Rest);
@@ -92,14 +97,19 @@ impl Judge {
         covers
     }
 
-    pub(super) fn untested(&self, covers: &[Stage]) -> Vec<String> {
+    fn untested(&self, covers: &[Stage]) -> Vec<String> {
         let mut untested: Vec<String> = [Stage::Rest, Stage::Load]
             .iter()
             .filter(|stage| !covers.contains(stage))
             .map(|stage| stage.name().to_owned())
             .collect();
-        if !covers.contains(&Stage::Load) {
-            untested.push("weak cells, connectors and the sign of the current (they need a load)".to_owned());
+        if self.cell_sets.telling < ENOUGH {
+            let amperes = format_nanos(self.telling_load(), 0);
+            untested.push(format!("weak cells and connectors (they need a load of {amperes} A or more)"));
+        }
+        untested.push("the sign of the current".to_owned());
+        if !self.pack.temperatures().is_empty() {
+            untested.push("where each temperature sensor sits (warming each by hand proves it)".to_owned());
         }
         if self.pack.chemistry().is_flat() {
             untested.push("charge differences between cells (the voltage curve is flat)".to_owned());
@@ -107,8 +117,8 @@ impl Judge {
         untested
     }
 
-    pub(super) fn check(&self, check: Check) -> CheckResult {
-        if let Some(alarm) = self.book.failed(check).next() {
+    fn check(&self, check: Check) -> CheckResult {
+        if let Some(alarm) = self.book.failed(check).min_by_key(|alarm| alarm.worst_at) {
             let more = self.book.failed(check).count() - 1;
             let why = if more == 0 {
                 format!("{} (at {:.3} s)", alarm.worst_text, alarm.worst_at)
@@ -122,19 +132,29 @@ impl Judge {
             (None, Ok(_)) if self.book.is_shelved(check) => {
                 (Result::NoData, "an alarm of this check is shelved".to_owned())
             }
-            (None, Ok(why)) => (Result::Passed, why),
+            (None, Ok(why)) => match self.pending(check) {
+                // It has not lasted long enough for an alarm, but nobody can say that all is well.
+                Some(pending) => (Result::NoData, format!("just now {pending}")),
+                None => (Result::Passed, why),
+            },
             (None, Err(why)) => (Result::NoData, why),
         };
         CheckResult { check, result, place: None, why }
     }
 
+    fn pending(&self, check: Check) -> Option<String> {
+        self.watches.all().into_iter().filter(|watch| watch.check() == check).find_map(Watch::pending)
+    }
+
     /// The evidence that a check holds, or what is missing.
-    pub(super) fn evidence(&self, check: Check) -> std::result::Result<String, String> {
+    fn evidence(&self, check: Check) -> std::result::Result<String, String> {
         let layout = &self.setup.layout;
         match check {
             Check::Link => self.link_evidence(),
             Check::Checksum => {
-                if layout.kinds.iter().all(|kind| kind.verified) {
+                if layout.kinds.is_empty() {
+                    Err("the line has no message".to_owned())
+                } else if layout.kinds.iter().all(|kind| kind.verified) {
                     Ok("every message carries a checksum".to_owned())
                 } else {
                     Err("the line has messages without a checksum: damage can't be seen".to_owned())
@@ -148,50 +168,26 @@ impl Judge {
             Check::LiveValues => self.live_evidence(),
             Check::AllCells => self.cells_evidence(),
             Check::AllTemperatures => self.temperatures_evidence(),
-            Check::PossibleValues | Check::CellHigh | Check::CellLow => {
+            Check::PossibleValues => {
                 self.cells_evidence()?;
-                let name = match check {
-                    Check::CellHigh => Some(LimitName::CellHigh),
-                    Check::CellLow => Some(LimitName::CellLowRest),
-                    _ => None,
-                };
-                self.has_limit(name)?;
-                Ok(format!("{} sets of {} cells", self.cell_sets.rest + self.cell_sets.load, self.pack.cells()))
+                Ok(format!("{} sets of {} cells", self.cell_sets.whole(), self.pack.cells()))
             }
-            Check::Spread | Check::Deviation => {
+            Check::CellHigh | Check::CellLow => {
                 self.cells_evidence()?;
-                let name = if check == Check::Spread { LimitName::SpreadRest } else { LimitName::DeviationRest };
-                self.has_limit(Some(name))?;
-                if self.cell_sets.rest < ENOUGH {
-                    return Err("not seen at rest".to_owned());
-                }
-                Ok(format!("{} sets at rest, {} under load", self.cell_sets.rest, self.cell_sets.load))
+                self.has_limits(check, self.cell_sets.load)?;
+                Ok(format!("{} sets of {} cells", self.cell_sets.whole(), self.pack.cells()))
             }
+            Check::Spread | Check::Deviation => self.comparison_evidence(check),
             Check::TemperatureHigh | Check::TemperatureLow | Check::TemperatureSpread => {
                 self.temperatures_evidence()?;
-                let name = match check {
-                    Check::TemperatureHigh => LimitName::TemperatureHigh,
-                    Check::TemperatureLow => LimitName::TemperatureLow,
-                    _ => LimitName::TemperatureSpreadRest,
-                };
-                self.has_limit(Some(name))?;
-                Ok(format!("{} sets of temperatures", self.temperature_sets.rest + self.temperature_sets.load))
+                self.has_limits(check, self.temperature_sets.load)?;
+                Ok(format!("{} sets of temperatures", self.temperature_sets.whole()))
             }
-            Check::TemperatureRate => {
-                self.temperatures_evidence()?;
-                self.has_limit(Some(LimitName::TemperatureRateRest))?;
-                if self.setup.times == Times::Assumed {
-                    return Err("times are assumed from the line rate".to_owned());
-                }
-                if !self.rate_conclusive {
-                    return Err("watched too short for the step of the readings".to_owned());
-                }
-                Ok("the step of the readings over the time watched is fine enough".to_owned())
-            }
+            Check::TemperatureRate => self.temperature_rate_evidence(),
             Check::PackSum => self.pack_sum_evidence(),
             Check::CurrentAtRest => {
-                self.has_limit(Some(LimitName::CurrentRest))?;
-                if !self.carries(Quantity::Current) {
+                self.has_limits(check, 0)?;
+                if !self.plan.carries(Quantity::Current) {
                     return Err("the line carries no current".to_owned());
                 }
                 if self.current_at_rest < ENOUGH {
@@ -202,31 +198,68 @@ impl Judge {
                 }
                 Ok(format!("{} readings at rest", self.current_at_rest))
             }
-            Check::Status => {
-                if !self.carries(Quantity::Status) {
-                    return Err("the line carries no status".to_owned());
-                }
-                self.fresh_word(Quantity::Status, "status")?;
-                Ok("the BMS reports no fault".to_owned())
-            }
+            Check::Status => self.status_evidence(),
             Check::SenseLeads => self.sense_lead_evidence(),
         }
     }
 
-    pub(super) fn has_limit(&self, name: Option<LimitName>) -> std::result::Result<(), String> {
-        match name {
-            Some(name) if self.pack.limit(name).critical.is_none() => {
-                Err(format!("the pack file has no critical limit {:?}", name.key()))
-            }
-            _ => Ok(()),
+    /// Whether the critical limits of a check are there: those for rest and, once a load was seen, those for load.
+    fn has_limits(&self, check: Check, under_load: u64) -> std::result::Result<(), String> {
+        let missing = LimitName::all()
+            .filter(|name| name.check() == check && (0 < under_load || !name.is_for_load()))
+            .find(|name| self.pack.limit_ref(*name).critical.is_none());
+        match missing {
+            Some(name) => Err(format!("the pack file has no critical limit {:?}", name.key())),
+            None => Ok(()),
         }
     }
 
-    pub(super) fn carries(&self, quantity: Quantity) -> bool {
-        self.setup.layout.kinds.iter().flat_map(|kind| &kind.columns).any(|column| column.channel.quantity == quantity)
+    /// Differences between cells.
+    fn comparison_evidence(&self, check: Check) -> std::result::Result<String, String> {
+        self.cells_evidence()?;
+        self.has_limits(check, self.cell_sets.load)?;
+        let noise = self.noise_of_differences();
+        let too_tight = LimitName::all()
+            .filter(|name| name.check() == check)
+            .filter_map(|name| self.pack.limit_ref(name).critical)
+            .find(|critical| *critical < noise);
+        if let Some(critical) = too_tight {
+            return Err(format!(
+                "three steps of a reading and the accuracy of the BMS are {}, the critical limit is {}",
+                amount(check, Dimension::Voltage, noise),
+                amount(check, Dimension::Voltage, critical)
+            ));
+        }
+        if self.cell_sets.rest < ENOUGH {
+            let balancing = if self.balanced_at.is_some() { " without balancing" } else { "" };
+            return Err(format!("not seen at rest{balancing}"));
+        }
+        Ok(format!("{} sets at rest, {} under load", self.cell_sets.rest, self.cell_sets.load))
     }
 
-    pub(super) fn link_evidence(&self) -> std::result::Result<String, String> {
+    fn temperature_rate_evidence(&self) -> std::result::Result<String, String> {
+        self.temperatures_evidence()?;
+        self.has_limits(Check::TemperatureRate, self.temperature_sets.load)?;
+        if self.setup.times == Times::Assumed {
+            return Err("times are assumed from the line rate".to_owned());
+        }
+        if self.rates_known.iter().all(|known| *known) {
+            return Ok("the step of the readings over the time watched is fine enough".to_owned());
+        }
+        let step = self.temperatures.step;
+        let least = RateWindow::least_uncertainty(step);
+        let limit = self.pack.limit_ref(LimitName::TemperatureRateRest).critical.unwrap_or(0);
+        if limit / 2 < least {
+            return Err(format!(
+                "readings in steps of {} can't tell a rate of {} within a minute: a higher limit or a waiver must say so",
+                amount(Check::TemperatureHigh, Dimension::Temperature, step),
+                amount(Check::TemperatureRate, Dimension::TemperatureRate, limit)
+            ));
+        }
+        Err("watched too short for the step of the readings".to_owned())
+    }
+
+    fn link_evidence(&self) -> std::result::Result<String, String> {
         if self.link.good == 0 {
             return Err(self.no_frame());
         }
@@ -242,7 +275,7 @@ impl Judge {
         if self.link.good < ENOUGH {
             return Err(format!("only {} frames", self.link.good));
         }
-        if self.link.damage().is_some_and(|share| WARNING_PERCENT * 100 < share) {
+        if WARNING_PERCENT * 100 < self.link.damage() {
             return Err(format!(
                 "{} frames are damaged and {} are missing by their counters, {} are sound",
                 self.link.damaged,
@@ -257,11 +290,11 @@ impl Judge {
         Ok(format!("{} sound frames, {} damaged{unknown}", self.link.good, self.link.damaged))
     }
 
-    pub(super) fn period_evidence(&self) -> std::result::Result<String, String> {
+    fn period_evidence(&self) -> std::result::Result<String, String> {
         if self.setup.times == Times::Assumed {
             return Err("times are assumed from the line rate".to_owned());
         }
-        for kind in &self.link.kinds {
+        for kind in self.link.kinds.iter().filter(|kind| kind.periodic) {
             if kind.frames == 0 {
                 return Err(format!("message {:?} never came", kind.name));
             }
@@ -269,126 +302,128 @@ impl Judge {
                 return Err(format!("message {:?} does not come any more", kind.name));
             }
         }
-        if let Some((gap, from)) = self.link.longest_gap.filter(|(gap, _)| LONG_GAP < *gap) {
+        if let Some((gap, from)) = self.link.longest_gap(self.now).filter(|(gap, _)| LONG_GAP < *gap) {
             return Err(format!("a gap of {} ms from {from:.3} s", gap.as_millis()));
         }
         let lost = self.link.lost_frames();
         Ok(format!("every message came in time; by their counters {lost} frames were lost"))
     }
 
-    pub(super) fn live_evidence(&self) -> std::result::Result<String, String> {
+    fn live_evidence(&self) -> std::result::Result<String, String> {
         if self.cell_sets.distinct < ENOUGH {
             return Err(format!("only {} different sets of cells", self.cell_sets.distinct));
         }
-        let pulses = self.link.kinds.iter().filter(|kind| kind.has_pulse).count();
+        if let Some((at, kind)) = self.link.restart {
+            let name = self.link.kinds.get(kind).map_or("", |kind| kind.name.as_str());
+            return Err(format!(
+                "the counter or clock of message {name:?} jumped at {at:.3} s: the BMS restarted, or its clock was set"
+            ));
+        }
+        let pulses = self.link.kinds.iter().filter(|kind| kind.frozen().is_some()).count();
         Ok(format!("{} different sets of cells, {pulses} counters or clocks move", self.cell_sets.distinct))
     }
 
-    pub(super) fn cells_evidence(&self) -> std::result::Result<String, String> {
+    fn cells_evidence(&self) -> std::result::Result<String, String> {
         if let Some(place) = self.extra_cells {
             return Err(format!("the line carries cell {place}, the pack has {}", self.pack.cells()));
         }
-        let missing = self.cells.missing(self.now, self.patience());
+        let missing = self.cells.missing(self.now);
         if !missing.is_empty() {
             return Err(format!("no value now of {}", places("cell", &missing)));
         }
-        self.cell_sets.whole_enough("cells")?;
-        let sets = self.cell_sets.rest + self.cell_sets.load;
-        if self.last_set_at.is_none() || (sets < ENOUGH && self.cell_sets.distinct < ENOUGH) {
+        self.cell_sets.whole_enough(self.cells.incomplete, "cells")?;
+        if self.cell_sets.whole() < ENOUGH {
             return Err("too few complete sets of cells".to_owned());
         }
         Ok(format!("all {} cells", self.pack.cells()))
     }
 
-    pub(super) fn temperatures_evidence(&self) -> std::result::Result<String, String> {
+    fn temperatures_evidence(&self) -> std::result::Result<String, String> {
         if self.pack.temperatures().is_empty() {
             return Err("the pack file names no temperature sensor".to_owned());
         }
-        let missing = self.temperatures.missing(self.now, self.patience());
+        if let Some(place) = self.extra_temperatures {
+            let named = self.pack.temperatures().len();
+            return Err(format!("the line carries temperature {place}, the pack file names {named}"));
+        }
+        let missing = self.temperatures.missing(self.now);
         if !missing.is_empty() {
             return Err(format!("no value now of {}", places("temperature", &missing)));
         }
-        self.temperature_sets.whole_enough("temperatures")?;
-        if self.temperature_sets.rest + self.temperature_sets.load < ENOUGH {
+        self.temperature_sets.whole_enough(self.temperatures.incomplete, "temperatures")?;
+        if self.temperature_sets.whole() < ENOUGH {
             return Err("too few complete sets of temperatures".to_owned());
         }
         Ok(format!("all {} temperatures", self.pack.temperatures().len()))
     }
 
-    /// How old a value may be: a second, or longer where the line is slower.
-    pub(super) fn patience(&self) -> Duration {
-        if self.setup.times == Times::Assumed {
-            return Duration::MAX;
-        }
-        self.link.kinds.iter().map(|kind| kind.patience).fold(FRESH, Duration::max)
-    }
-
-    pub(super) fn pack_sum_evidence(&self) -> std::result::Result<String, String> {
-        self.has_limit(Some(LimitName::PackSum))?;
+    fn pack_sum_evidence(&self) -> std::result::Result<String, String> {
+        self.has_limits(Check::PackSum, 0)?;
         if let Some(gap) = self.meter_gap {
             return Ok(format!("the meter agrees within {}", amount(Check::PackSum, Dimension::Share, gap)));
         }
-        if !self.carries(Quantity::PackVoltage) {
-            return Err("the line carries no pack voltage, and there is no reading by meter".to_owned());
+        let carried = self.plan.carries(Quantity::PackVoltage);
+        if carried && self.pack_sum.origin() == Origin::Measured {
+            return Ok(format!("{} comparisons at rest", self.pack_sum.comparisons()));
         }
-        match self.pack_sum.origin() {
-            Origin::Unknown => Err("too few pack voltages".to_owned()),
-            Origin::Computed => Err(
+        if self.meter.is_some() {
+            return Err("the reading by meter is not compared yet: that takes a whole set of cells at rest".to_owned());
+        }
+        match (carried, self.pack_sum.origin()) {
+            (false, _) => Err("the line carries no pack voltage, and there is no reading by meter".to_owned()),
+            (true, Origin::Computed) => Err(
                 "the reported pack voltage is the computed sum of the cells: it is no evidence, take a reading by meter"
                     .to_owned(),
             ),
-            Origin::Measured => Ok(format!("{} comparisons", self.pack_sum_sets)),
+            (true, _) => Err("too few pack voltages at rest".to_owned()),
         }
     }
 
-    pub(super) fn fresh_word(&self, quantity: Quantity, what: &str) -> std::result::Result<i128, String> {
-        let word = self.words.iter().rev().find(|word| {
-            self.setup
-                .layout
-                .kinds
-                .get(word.kind)
-                .and_then(|kind| kind.columns.get(word.column))
-                .is_some_and(|column| column.channel.quantity == quantity)
-        });
-        match word {
-            Some(word) if self.now.since(word.at) <= self.patience() => Ok(word.raw),
-            Some(_) => Err(format!("no {what} now")),
-            None => Err(format!("no {what} yet")),
+    /// The BMS says something about the pack, all of it is new, and none of it is "unknown".
+    fn status_evidence(&self) -> std::result::Result<String, String> {
+        if !self.plan.carries(Quantity::Status) {
+            return Err("the line carries no status".to_owned());
         }
+        self.words_evidence(Quantity::Status, |word| word.status, "status")?;
+        Ok("the BMS reports no fault".to_owned())
     }
 
-    pub(super) fn sense_lead_evidence(&self) -> std::result::Result<String, String> {
+    fn sense_lead_evidence(&self) -> std::result::Result<String, String> {
         if self.hand_leads == Some(true) {
             return Ok("metered pin by pin by hand".to_owned());
         }
-        let mut seen = false;
-        for word in &self.words {
-            let column = self.setup.layout.kinds.get(word.kind).and_then(|kind| kind.columns.get(word.column));
-            let Some(column) = column else { continue };
-            let means = match &column.meaning {
-                Meaning::Flags(flags) => flags
-                    .iter()
-                    .find(|flag| flag.channel.is_some_and(|channel| channel.quantity == Quantity::SenseLeadTest))
-                    .map(|flag| if is_set(word.raw, flag) { flag.set } else { flag.clear }),
-                Meaning::States { known, otherwise } if column.channel.quantity == Quantity::SenseLeadTest => Some(
-                    known
-                        .iter()
-                        .find(|state| i128::from(state.value) == word.raw)
-                        .map_or(*otherwise, |state| state.means),
-                ),
-                _ => None,
-            };
-            let Some(means) = means else { continue };
-            seen = true;
-            if means == Means::Normal && self.now.since(word.at) <= self.patience() {
-                return Ok("the BMS's own test passed".to_owned());
+        if !self.plan.words.iter().any(|word| word.leads) {
+            let why = "the BMS has no test of its own: meter the pins by hand (an open lead can be invisible)";
+            return Err(why.to_owned());
+        }
+        match self.words_evidence(Quantity::SenseLeadTest, |word| word.leads, "sense lead test") {
+            Ok(()) => Ok("the BMS's own test passed".to_owned()),
+            Err(why) => Err(format!("the BMS's own test has not passed ({why}): or meter the pins by hand")),
+        }
+    }
+
+    /// Every word about a quantity is there, new, and says something.
+    fn words_evidence(
+        &self,
+        quantity: Quantity,
+        about: impl Fn(&Word) -> bool,
+        what: &str,
+    ) -> std::result::Result<(), String> {
+        if !self.plan.words.iter().any(&about) {
+            return Err(format!("the protocol file does not say what the {what} means"));
+        }
+        for word in self.plan.words.iter().filter(|word| about(word)) {
+            let message = self.link.kinds.get(word.kind).map_or("", |kind| kind.name.as_str());
+            if word.newest.is_none() {
+                return Err(format!("no {what} of message {message:?} yet"));
+            }
+            let Some(raw) = word.fresh(self.now) else { return Err(format!("no {what} of message {message:?} now")) };
+            let unknown = self.means(word, raw, quantity).into_iter().find(|(means, _)| *means == Means::Unknown);
+            if let Some((_, text)) = unknown {
+                return Err(format!("it says {text:?}"));
             }
         }
-        if seen {
-            Err("the BMS's own test has not passed".to_owned())
-        } else {
-            Err("the BMS has no test of its own: meter the pins by hand (an open lead can be invisible)".to_owned())
-        }
+        Ok(())
     }
 }
 

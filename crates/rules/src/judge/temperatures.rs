@@ -1,8 +1,9 @@
 //! Temperatures, one by one, as sets and over time.
 
-use model::{ByteRange, Channel, ColumnLayout, SessionTime};
+use model::{ByteRange, Channel};
 
-use super::{Judge, TEMPERATURE_POSSIBLE};
+use super::{Judge, TEMPERATURE_POSSIBLE, is_inside};
+use crate::alarms::Key;
 use crate::check::Check;
 use crate::latest::Update;
 use crate::limits::LimitName;
@@ -10,82 +11,79 @@ use crate::stage::Stage;
 use crate::watch::Observed;
 
 impl Judge {
+    /// `slot`: the sensor's place, from 0, or beyond the pack's places for a column that carries a sensor again.
     pub(super) fn temperature(
         &mut self,
-        at: SessionTime,
-        column: &ColumnLayout,
+        channel: Channel,
+        slot: usize,
+        first: bool,
         nanos: Option<i64>,
         bytes: Option<ByteRange>,
     ) {
-        let channel = column.channel;
-        let Some(index) = usize::from(channel.place).checked_sub(1) else { return };
-        let step = column.scale.resolution();
-        self.temperatures.step = self.temperatures.step.max(step);
-        let update = self.temperatures.update(at, index, nanos);
-        if update == Update::Outside {
-            return;
+        let (at, part) = (self.now, if first { 0 } else { slot });
+        let Some(mut column) = self.temperature_columns.get(slot).copied() else { return };
+        if first && (nanos.is_none() || column.absent.raised) {
+            let key = Key::new(Check::AllTemperatures, Some(channel));
+            column.absent = self.presence(column.absent, key, nanos.is_some(), bytes);
         }
-        self.present(Check::AllTemperatures, channel, nanos, bytes);
         if let Some(nanos) = nanos {
-            let possible = self.possible(channel, nanos, TEMPERATURE_POSSIBLE, bytes);
-            let seen = |limit| Observed { at, place: Some(channel), value: nanos, limit, bytes };
-            let high = self.pack.limit(LimitName::TemperatureHigh);
-            let low = self.pack.limit(LimitName::TemperatureLow);
-            if possible {
-                self.watches.temperature_high.observe(index, seen(high), &mut self.book, &mut self.events);
-                self.watches.temperature_low.observe(index, seen(low), &mut self.book, &mut self.events);
-                self.temperature_rate(at, channel, index, nanos, step, bytes);
+            column.impossible = self.possibility(column.impossible, channel, part, nanos, TEMPERATURE_POSSIBLE, bytes);
+            if is_inside(nanos, TEMPERATURE_POSSIBLE) {
+                let high = self.pack.limit_ref(LimitName::TemperatureHigh);
+                let low = self.pack.limit_ref(LimitName::TemperatureLow);
+                let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
+                self.watches.temperature_high.observe(slot, &seen, &mut self.book, &mut self.events);
+                let seen = Observed { limit: low, ..seen };
+                self.watches.temperature_low.observe(slot, &seen, &mut self.book, &mut self.events);
+                if first {
+                    self.temperature_rate(channel, slot, nanos, bytes);
+                }
             }
         }
-        if let Update::Set { whole } = update {
-            self.temperature_set(at, whole, bytes);
+        if let Some(kept) = self.temperature_columns.get_mut(slot) {
+            *kept = column;
+        }
+        if first && let Update::Set { present, together } = self.temperatures.update(at, slot, nanos) {
+            self.temperature_set(present, together, bytes);
         }
     }
 
-    pub(super) fn temperature_rate(
-        &mut self,
-        at: SessionTime,
-        channel: Channel,
-        index: usize,
-        nanos: i64,
-        step: i64,
-        bytes: Option<ByteRange>,
-    ) {
+    fn temperature_rate(&mut self, channel: Channel, index: usize, nanos: i64, bytes: Option<ByteRange>) {
+        let at = self.now;
         let Some(window) = self.rates.get_mut(index) else { return };
         if !window.push(at, nanos) {
             return;
         }
-        let Some(rate) = window.rate(step) else { return };
+        let Some(rate) = window.rate(self.temperatures.step) else { return };
         let rest = self.stage.stage() == Stage::Rest;
         let name = if rest { LimitName::TemperatureRateRest } else { LimitName::TemperatureRateLoad };
-        let limit = self.pack.limit(name);
-        let conclusive = limit.critical.is_some_and(|critical| rate.uncertainty <= critical / 2);
-        // The first sensor speaks for all: they come together and have the same step.
-        if index == 0 {
-            self.rate_conclusive = conclusive;
+        let limit = self.pack.limit_ref(name);
+        if let Some(known) = self.rates_known.get_mut(index) {
+            *known |= limit.critical.is_some_and(|critical| rate.uncertainty <= critical / 2);
         }
-        let proven = rate.nanos_per_minute.saturating_sub(rate.uncertainty);
-        let seen = Observed { at, place: Some(channel), value: proven, limit, bytes };
-        self.watches.temperature_rate.observe(index, seen, &mut self.book, &mut self.events);
+        let value = rate.nanos_per_minute.saturating_sub(rate.uncertainty);
+        let seen = Observed { at, place: Some(channel), part: 0, value, limit, bytes };
+        self.watches.temperature_rate.observe(index, &seen, &mut self.book, &mut self.events);
     }
 
-    pub(super) fn temperature_set(&mut self, at: SessionTime, whole: bool, bytes: Option<ByteRange>) {
+    fn temperature_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
         let rest = self.stage.stage() == Stage::Rest;
-        if whole {
-            if rest {
-                self.temperature_sets.rest += 1;
-            } else {
-                self.temperature_sets.load += 1;
-            }
-        } else {
-            self.temperature_sets.broken += 1;
+        let sets = &mut self.temperature_sets;
+        match self.stage.stage() {
+            _ if !present || !together => sets.broken += 1,
+            Stage::Rest => sets.rest += 1,
+            Stage::Load => sets.load += 1,
+            Stage::Unknown | Stage::Recovery => sets.other += 1,
         }
-        let possible = |nanos: &i64| TEMPERATURE_POSSIBLE.0 < *nanos && *nanos <= TEMPERATURE_POSSIBLE.1;
-        let values = || self.temperatures.values().map(|(_, nanos)| nanos).filter(possible);
-        let (Some(warmest), Some(coldest)) = (values().max(), values().min()) else { return };
+        if !together {
+            return;
+        }
+        let values = || self.temperatures.values().map(|(_, nanos)| nanos);
+        let possible = || values().filter(|nanos| is_inside(*nanos, TEMPERATURE_POSSIBLE));
+        let (Some(warmest), Some(coldest)) = (possible().max(), possible().min()) else { return };
         let name = if rest { LimitName::TemperatureSpreadRest } else { LimitName::TemperatureSpreadLoad };
-        let value = warmest.saturating_sub(coldest);
-        let seen = Observed { at, place: None, value, limit: self.pack.limit(name), bytes };
-        self.watches.temperature_spread.observe(0, seen, &mut self.book, &mut self.events);
+        let (at, value) = (self.now, warmest.saturating_sub(coldest));
+        let seen = Observed { at, place: None, part: 0, value, limit: self.pack.limit_ref(name), bytes };
+        self.watches.temperature_spread.observe(0, &seen, &mut self.book, &mut self.events);
     }
 }

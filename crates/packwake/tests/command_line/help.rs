@@ -1,0 +1,55 @@
+//! Help: for everything, and fit for a narrow terminal.
+
+use crate::PROGRAM;
+
+#[test]
+fn help_of_every_command_fits_and_says_what_matters() {
+    let commands = ["watch", "replay", "export", "check", "simulate", "ports"];
+    let whole = PROGRAM.run(["--help"]);
+    for command in commands {
+        assert!(whole.stdout.contains(&format!("\n  {command} ")), "{command} is not in: {}", whole.stdout);
+    }
+    for caution in ["More than 60 V DC can kill", "it is no fuse", "Exit status: 0 go, 1 no-go"] {
+        assert!(whole.stdout.contains(caution), "{caution:?} is not in: {}", whole.stdout);
+    }
+    let short = PROGRAM.run(["-h"]);
+    assert!(short.stdout.contains("More than 60 V DC can kill"), "{}", short.stdout);
+    for arguments in commands.map(|command| vec![command, "--help"]).into_iter().chain([vec!["--help"], vec!["-h"]]) {
+        let help = PROGRAM.run(&arguments);
+        assert_eq!((help.status, help.stderr.as_str()), (Some(0), ""), "{arguments:?}");
+        assert!(help.stdout.contains("Usage: packwake"), "{}", help.stdout);
+        for line in help.stdout.lines() {
+            assert!(line.chars().count() <= 100, "{arguments:?}: {line}");
+        }
+    }
+    let faults = PROGRAM.run(["simulate", "--help"]).stdout;
+    for fault in simulator::Fault::all() {
+        let line = faults.lines().find(|line| line.starts_with(&format!("  {fault} ")));
+        assert!(line.is_some_and(|line| line.ends_with(fault.about())), "{fault} is not in: {faults}");
+    }
+}
+
+#[test]
+fn usage_that_is_wrong_is_refused_with_status_2() {
+    crate::refused(&[], "Usage: packwake <COMMAND>", "");
+    crate::refused(&["wach"], "unrecognized subcommand 'wach'", "'watch'");
+    crate::refused(&["watch", "--practice", "--for", "5x"], "unknown unit \"x\"", "write for example 60s");
+    crate::refused(&["watch", "--practice", "--for", "0s"], "write a time", "60s");
+    crate::refused(&["watch", "--practice", "--meter", "5A"], "write volts", "such as 92.41V");
+    crate::refused(&["watch", "--practice", "--port", "x"], "cannot be used with", "");
+    crate::refused(&["watch"], "nothing to watch", "hint: give --port PATH");
+    crate::refused(&["export", "x"], "--csv <OUT>", "");
+    crate::refused(&["check"], "<FILE>", "");
+    crate::refused(&["simulate", "--severity", "2"], "severity 2 is out of range", "hint: it goes from 0 to 1");
+}
+
+#[test]
+fn version_and_ports_go_to_standard_output() {
+    let version = PROGRAM.run(["--version"]);
+    assert_eq!((version.status, version.stdout), (Some(0), format!("packwake {}\n", env!("CARGO_PKG_VERSION"))));
+    let ports = PROGRAM.run(["ports"]);
+    assert_eq!(ports.status, Some(0), "{}", ports.stderr);
+    // A machine may have none: then that is said, and a pseudo-terminal is never listed.
+    assert_eq!(ports.stdout.is_empty(), ports.stderr.contains("no serial port is listed"), "{ports:?}");
+    assert!(!ports.stdout.contains("/pts/"), "{}", ports.stdout);
+}
