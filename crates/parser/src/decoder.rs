@@ -12,6 +12,9 @@ use crate::text_lines;
 /// A run of bytes in which no frame begins is reported at the latest after this many.
 const LONGEST_SKIP: u64 = 4096;
 
+/// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
+const PIECE: usize = 1 << 16;
+
 /// Turns bytes into batches by a checked [`Protocol`].
 ///
 /// Push bytes with their time, then take batches until there is none. It cannot fail: what is no frame is reported as
@@ -19,7 +22,8 @@ const LONGEST_SKIP: u64 = 4096;
 /// begin inside.
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
-/// they are split. At most one frame's length of bytes is kept between pushes.
+/// they are split. At most the longest frame and 4 KiB of bytes are kept between pushes. The rows wait until they are
+/// taken: who pushes without end must take, too.
 #[derive(Debug)]
 pub struct Decoder {
     protocol: Arc<Protocol>,
@@ -83,20 +87,27 @@ impl Decoder {
         self.base + self.buffer.len() as u64
     }
 
+    /// How many of them are kept because a frame may begin there.
+    pub fn buffered(&self) -> usize {
+        self.buffer.len() - self.head
+    }
+
     /// Takes bytes that were read at `at`. Times before an earlier push count as that push's.
     pub fn push(&mut self, at: SessionTime, bytes: &[u8]) {
         if bytes.is_empty() {
             return;
         }
         self.now = self.now.max(at);
-        self.buffer.extend_from_slice(bytes);
-        let end = self.received();
-        match self.stamps.back_mut() {
-            Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
-            _ => self.stamps.push_back((end, self.now)),
+        for piece in bytes.chunks(PIECE) {
+            self.buffer.extend_from_slice(piece);
+            let end = self.received();
+            match self.stamps.back_mut() {
+                Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
+                _ => self.stamps.push_back((end, self.now)),
+            }
+            self.search(false);
+            self.forget_settled();
         }
-        self.search(false);
-        self.forget_settled();
     }
 
     /// Ends the stream here: a frame that is not complete is given up, and bytes behind its first one are searched.
@@ -133,6 +144,7 @@ impl Decoder {
                 continue;
             }
             let mut reason = None;
+            let mut unknown = None;
             for (index, frame) in protocol.frames.iter().enumerate() {
                 let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
                 let line_begins = matches!(self.before, None | Some(b'\n'));
@@ -152,13 +164,8 @@ impl Decoder {
                     // the bytes are split.
                     Found::NeedMore => break 'place,
                     Found::Refused { length, reason: why } => reason = reason.or(Some((length, why))),
-                    Found::Sound { length, message: None } => {
-                        let start = self.base + self.head as u64;
-                        self.report_skipped();
-                        self.reject(start, start + length as u64, Reason::UnknownMessage);
-                        self.settle(length);
-                        continue 'place;
-                    }
+                    // Another frame may have the id.
+                    Found::Sound { length, message: None } => unknown = unknown.or(Some(length)),
                     Found::Sound { length, message: Some(message) } => {
                         if let Err(why) = self.take_row(&protocol, index, message, length) {
                             reason = reason.or(Some((length, why)));
@@ -169,8 +176,14 @@ impl Decoder {
                     }
                 }
             }
+            let start = self.base + self.head as u64;
+            if let Some(length) = unknown {
+                self.report_skipped();
+                self.reject(start, start + length as u64, Reason::UnknownMessage);
+                self.settle(length);
+                continue;
+            }
             if let Some((length, reason)) = reason {
-                let start = self.base + self.head as u64;
                 self.reject(start, start + length as u64, reason);
             }
             self.skip(1);

@@ -61,7 +61,8 @@ fn number_of(field: &Field, column: &ColumnLayout, value: Option<i64>) -> Sent {
     };
     let counted = column.channel.quantity == Quantity::FrameCounter;
     let as_sent = column.meaning != Meaning::Number || counted;
-    if counted || column.channel.quantity.dimension() == Dimension::Time {
+    let clock = column.channel.quantity.dimension() == Dimension::Time && !matches!(field.number, Number::Float { .. });
+    if counted || clock {
         // A counter and a clock start again at their width, as a device's do.
         let raw = if counted { i128::from(value) } else { column.scale.raw(value) };
         return Sent::Int(raw.rem_euclid(1_i128 << u32::from(column.bits.clamp(1, 64))));

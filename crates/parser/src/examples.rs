@@ -63,8 +63,11 @@ fn check_example(protocol: &Protocol, example: &Example, batch: &Batch, text: &s
             if !rows.is_empty() {
                 fault(&example.span, "the example is accepted, but must be rejected".to_owned());
             } else if !batch.rejected.iter().any(|rejected| matches(*because, &rejected.reason)) {
-                let why = batch.rejected.first().map_or(String::new(), |first| first.reason.to_string());
-                fault(&example.span, format!("the example is rejected for another reason: {why}"));
+                let message = match batch.rejected.first() {
+                    Some(first) => format!("the example is rejected for another reason: {}", first.reason),
+                    None => "the example has no bytes that could be rejected".to_owned(),
+                };
+                fault(&example.span, message);
             }
         }
     }

@@ -64,6 +64,8 @@ pub(crate) struct Frame {
     pub(crate) shape: Shape,
     /// Indices of the messages that it carries, in file order.
     pub(crate) messages: Vec<usize>,
+    /// Whether the file lists a checksum, even one that can't be read. Only for what is said of the file.
+    pub(crate) lists_check: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -147,6 +149,7 @@ pub(crate) struct TextPart {
 
 #[derive(Clone, Debug)]
 pub(crate) struct TextCheck {
+    pub(crate) name: String,
     pub(crate) checksum: Checksum,
     pub(crate) mark: Vec<u8>,
     pub(crate) covers_start: bool,

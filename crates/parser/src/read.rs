@@ -5,13 +5,21 @@ use std::time::Duration;
 use model::{
     DataBits, Fault, FlowControl, KindLayout, Layout, Level, LineSettings, ModemLine, Parity, StopBits, closest,
 };
-use textfile::{At, Table};
+use textfile::{At, Table, TableSpec, Value};
 
 use crate::protocol::{Frame, Protocol};
 use crate::read_examples::read_example;
 use crate::read_frames::read_frame;
 use crate::read_messages::{MessageDraft, read_message};
 use crate::spec;
+
+/// Frames, messages and examples that one file may have.
+const MOST_FRAMES: usize = 64;
+const MOST_MESSAGES: usize = 256;
+const MOST_EXAMPLES: usize = 512;
+
+/// Columns of all messages together: as many as any real pack needs, and a bound on what a hostile file can take up.
+const MOST_COLUMNS: usize = 8192;
 
 /// How long after opening damaged bytes are no fault, where the file does not say. Our own choice.
 const DEFAULT_SETTLE: Duration = Duration::from_millis(500);
@@ -33,7 +41,7 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
     let settle = line.and_then(|line| line.duration("settle")).unwrap_or(DEFAULT_SETTLE);
     let line = line.and_then(read_line);
 
-    let frame_tables = root.tables("frame", &spec::FRAME);
+    let frame_tables = tables_up_to(root, "frame", &spec::FRAME, MOST_FRAMES);
     let mut frames: Vec<Frame> = Vec::new();
     let mut complete = true;
     for table in &frame_tables {
@@ -42,29 +50,30 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
             continue;
         };
         if frames.iter().any(|earlier| earlier.name == frame.name) {
-            table.fault(&table.span_of("name"), format!("a second frame is called {:?}", frame.name));
+            let message = format!("a second frame is called {:?}", frame.name);
+            table.fault_hint(&table.span_of("name"), message, "give each frame a name of its own");
         }
         frames.push(frame);
     }
-    if frame_tables.is_empty() && root.has("frame") {
-        root.fault(&root.span_of("frame"), "there must be at least one [[frame]]");
-    }
-
-    let tables = root.tables("message", &spec::MESSAGE);
-    if tables.is_empty() && root.has("message") {
-        root.fault(&root.span_of("message"), "there must be at least one [[message]]");
-    }
+    let tables = tables_up_to(root, "message", &spec::MESSAGE, MOST_MESSAGES);
     let mut messages: Vec<MessageDraft> = Vec::new();
     for table in &tables {
         match read_message(*table, &frames, complete) {
             Some(message) => {
                 if messages.iter().any(|earlier| earlier.message.name == message.message.name) {
-                    table.fault(
+                    table.fault_hint(
                         &table.span_of("name"),
                         format!("a second message is called {:?}", message.message.name),
+                        "give each message a name of its own",
                     );
                 }
                 messages.push(message);
+                if MOST_COLUMNS < messages.iter().map(|message| message.columns.len()).sum() {
+                    let message = format!("more than {MOST_COLUMNS} values in all messages");
+                    table.fault_hint(&table.span_of("parts"), message, "give a channel only to what is of use");
+                    complete = false;
+                    break;
+                }
             }
             None => complete = false,
         }
@@ -77,7 +86,18 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
         }
     }
     tell_apart(root, &frames, &messages, &tables);
+    let all_found = complete && messages.iter().all(|draft| !draft.message.frames.is_empty());
+    for (frame, table) in frames.iter().zip(&frame_tables) {
+        if all_found && frame.messages.is_empty() {
+            table.warning(
+                &table.span_of("name"),
+                format!("no message comes in frame {:?}", frame.name),
+                "name it in the \"frames\" of a message, or leave it out",
+            );
+        }
+    }
 
+    let unread: Vec<bool> = messages.iter().map(|draft| !draft.complete).collect();
     let layout = Layout {
         protocol: root.text("protocol").map(|name| name.value.to_owned()).unwrap_or_default(),
         kinds: messages
@@ -104,31 +124,52 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
         layout,
         examples: Vec::new(),
     };
-    let examples = root.tables("example", &spec::EXAMPLE);
+    let examples = tables_up_to(root, "example", &spec::EXAMPLE, MOST_EXAMPLES);
     if complete {
-        protocol.examples = examples.into_iter().filter_map(|table| read_example(table, &protocol)).collect();
+        protocol.examples = examples.into_iter().filter_map(|table| read_example(table, &protocol, &unread)).collect();
     }
-    warn(root, &protocol);
+    warn(&tables, &protocol);
     complete.then_some(protocol)
 }
 
-fn warn(root: Table<'_>, protocol: &Protocol) {
-    for kind in &protocol.layout.kinds {
-        if kind.every.is_none() {
-            root.warning(
-                &root.span(),
+/// The tables of a list that must not be empty or too long.
+fn tables_up_to<'t>(root: Table<'t>, key: &str, spec: &'static TableSpec, most: usize) -> Vec<Table<'t>> {
+    match root.entry(key) {
+        Some(At { value: Value::List(list), span }) if most < list.len() => {
+            let message = format!("there are {} [[{key}]], at most {most} are allowed", list.len());
+            root.fault_hint(span, message, "describe only what is of use");
+            Vec::new()
+        }
+        Some(At { value: Value::List(list), span }) if list.is_empty() => {
+            let hint = format!("add a table: [[{key}]] and its keys below");
+            root.fault_hint(span, format!("there must be at least one [[{key}]]"), hint);
+            Vec::new()
+        }
+        _ => root.tables(key, spec),
+    }
+}
+
+fn warn(tables: &[Table<'_>], protocol: &Protocol) {
+    for (index, (kind, table)) in protocol.layout.kinds.iter().zip(tables).enumerate() {
+        if kind.every.is_none() && !table.has("every") {
+            table.warning(
+                &table.span_of("name"),
                 format!("message {:?} has no \"every\"", kind.name),
                 "say how often it is expected, or a missing one is found late",
             );
         }
-        if !kind.verified {
-            root.warning(
-                &root.span(),
+        if !kind.verified && !lists_check(protocol, index) {
+            table.warning(
+                &table.span_of("name"),
                 format!("message {:?} comes in frames without a checksum", kind.name),
                 "damage can't be seen: the pack file must waive \"checksum\" before a verdict can be go",
             );
         }
     }
+}
+
+fn lists_check(protocol: &Protocol, message: usize) -> bool {
+    protocol.frames.iter().filter(|frame| frame.messages.contains(&message)).all(|frame| frame.lists_check)
 }
 
 /// Two messages of one frame must differ in an id or, in binary frames, in their length.
@@ -188,7 +229,7 @@ pub(crate) fn suggest<'a>(what: &str, word: &str, known: impl IntoIterator<Item 
         Some(name) => format!("did you mean {name:?}?"),
         None => {
             let names: Vec<_> = known.into_iter().collect();
-            if names.is_empty() { format!("there is no {what}") } else { format!("{what}s: {}", names.join(", ")) }
+            if names.is_empty() { format!("there is no {what} yet") } else { format!("{what}s: {}", names.join(", ")) }
         }
     }
 }

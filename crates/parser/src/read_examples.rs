@@ -7,23 +7,26 @@ use crate::protocol::{Example, Expected, ExpectedNumber, ExpectedValue, Field, P
 use crate::read::suggest;
 use crate::spec;
 
-pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol) -> Option<Example> {
+/// `unread`: the messages of which a part could not be read, so that its values can't be looked at.
+pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol, unread: &[bool]) -> Option<Example> {
     let bytes = match (table.hex("bytes"), table.text("text")) {
         (Some(bytes), None) => bytes.value,
         (None, Some(text)) => text.value.as_bytes().to_vec(),
         (Some(_), Some(_)) => {
-            table.fault(&table.span_of("text"), "an example has bytes or text, not both");
+            let hint = "drop one of the two keys";
+            table.fault_hint(&table.span_of("text"), "an example has bytes or text, not both", hint);
             return None;
         }
         (None, None) => {
             if !table.has("bytes") && !table.has("text") {
-                table.fault(&table.span(), "an example needs \"bytes\" or \"text\"");
+                let hint = "write for example bytes = \"AA 55 01 02\"";
+                table.fault_hint(&table.span(), "an example needs \"bytes\" or \"text\"", hint);
             }
             return None;
         }
     };
     if bytes.len() > 65_536 {
-        table.fault(&table.span(), "an example is at most 65536 bytes long");
+        table.fault_hint(&table.span(), "an example is at most 65536 bytes long", "one frame is enough");
         return None;
     }
     let reasons = [
@@ -46,21 +49,25 @@ pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol) -> Option<Exam
                 );
                 return None;
             };
-            Expected::Values { message: index, values: read_values(table, protocol, index) }
+            let sound = !unread.get(index).copied().unwrap_or(false);
+            let values = if sound { read_values(table, protocol, index) } else { Vec::new() };
+            Expected::Values { message: index, values }
         }
         (None, Some(reason)) => {
             if table.has("values") {
-                table.fault(&table.span_of("values"), "a rejected example has no values");
+                table.fault_hint(&table.span_of("values"), "a rejected example has no values", "drop the key");
             }
             Expected::Rejected(reason.value)
         }
         (Some(message), Some(_)) => {
-            table.fault(&message.span, "an example decodes to a message or is rejected, not both");
+            let hint = "drop one of the two keys";
+            table.fault_hint(&message.span, "an example decodes to a message or is rejected, not both", hint);
             return None;
         }
         (None, None) => {
             if !table.has("message") && !table.has("rejected") {
-                table.fault(&table.span(), "an example needs \"message\" or \"rejected\"");
+                let hint = "name the message that it decodes to, or say why it is rejected";
+                table.fault_hint(&table.span(), "an example needs \"message\" or \"rejected\"", hint);
             }
             return None;
         }
@@ -73,6 +80,9 @@ fn read_values(table: Table<'_>, protocol: &Protocol, message: usize) -> Vec<Exp
     let Some(message) = protocol.messages.get(message) else { return values };
     let Some(free) = table.table("values", &spec::FREE) else { return values };
     for (key, value) in free.entries() {
+        if table.is_full() {
+            break;
+        }
         let Some(index) = message.fields.iter().position(|field| field.name == key.value) else {
             let names = message.fields.iter().map(|field| field.name.as_str());
             table.fault_hint(
@@ -96,9 +106,11 @@ fn read_values(table: Table<'_>, protocol: &Protocol, message: usize) -> Vec<Exp
             _ => std::slice::from_ref(value),
         };
         if items.len() != field.times {
-            table.fault(
+            let values = if field.times == 1 { "1 value".to_owned() } else { format!("{} values", field.times) };
+            table.fault_hint(
                 &value.span,
-                format!("part {:?} has {} values, here are {}", key.value, field.times, items.len()),
+                format!("part {:?} has {values}, here are {}", key.value, items.len()),
+                "write one for each repeat; \"absent\" counts",
             );
             continue;
         }
@@ -119,12 +131,25 @@ fn expected_number(table: Table<'_>, item: &At<Value>, field: &Field) -> Option<
         if let Value::Integer(raw) = item.value {
             return Some(ExpectedNumber::Raw(raw.into()));
         }
-        table.fault(&item.span, "expected a whole number as sent, or \"absent\"");
+        let hint = "write for example 1 or 0x10";
+        table.fault_hint(&item.span, "expected a whole number as sent, or \"absent\"", hint);
         return None;
     }
-    let nanos = item.value.decimal().and_then(|number| in_unit(number, field.unit));
-    if nanos.is_none() {
-        table.fault(&item.span, format!("expected a number in {}, or \"absent\"", field.unit.symbol));
+    let number = item.value.decimal();
+    let nanos = number.and_then(|number| in_unit(number, field.unit));
+    let unit = field.unit.symbol;
+    match (number, nanos) {
+        (None, _) => table.fault_hint(
+            &item.span,
+            format!("expected a number in {unit}, or \"absent\""),
+            "the unit is that of the part and is not written here",
+        ),
+        (Some(_), None) => table.fault_hint(
+            &item.span,
+            "this number is too large, or finer than a billionth",
+            format!("the number is in {unit}"),
+        ),
+        (Some(_), Some(_)) => {}
     }
     nanos.map(ExpectedNumber::Nanos)
 }

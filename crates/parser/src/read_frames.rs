@@ -15,6 +15,12 @@ use crate::spec;
 /// A frame is never longer than this, whatever the file says.
 const LONGEST: i64 = 65_536;
 
+/// Parts that one frame may list.
+const MOST_PARTS: usize = 64;
+
+/// Parts of one frame that may be ids.
+const MOST_IDS: usize = 8;
+
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Role {
     Id,
@@ -52,10 +58,17 @@ pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
         );
     }
     let mut drafts: Vec<Draft<'_>> = Vec::new();
-    for part in table.tables("parts", &spec::FRAME_PART) {
+    let parts = table.tables("parts", &spec::FRAME_PART);
+    if MOST_PARTS < parts.len() {
+        let hint = "the values stand in the parts of messages";
+        table.fault_hint(&table.span_of("parts"), format!("a frame has at most {MOST_PARTS} parts"), hint);
+        return None;
+    }
+    for part in parts {
         let Some(draft) = read_part(part, text.is_some()) else { continue };
         if drafts.iter().any(|earlier| earlier.name == draft.name) || draft.name == "start" {
-            part.fault(&part.span_of("name"), format!("the name {:?} is taken", draft.name));
+            let hint = "each part has a name of its own; \"start\" is the start bytes";
+            part.fault_hint(&part.span_of("name"), format!("the name {:?} is taken", draft.name), hint);
         }
         drafts.push(draft);
     }
@@ -63,7 +76,11 @@ pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
         let mut with_role = drafts.iter().filter(|draft| draft.role == role);
         let first = with_role.next();
         if let Some(second) = with_role.next() {
-            second.table.fault(&second.table.span_of("role"), "a frame has only one part of this role");
+            second.table.fault_hint(
+                &second.table.span_of("role"),
+                "a frame has only one part of this role",
+                "leave the role of the others out",
+            );
         }
         if first.is_none() && role == Role::Body {
             table.fault_hint(
@@ -73,11 +90,27 @@ pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
             );
         }
     }
+    if let Some(draft) = drafts.iter().filter(|draft| draft.role == Role::Id).nth(MOST_IDS) {
+        let hint = "leave the role of the others out";
+        draft.table.fault_hint(&draft.table.span_of("role"), format!("a frame has at most {MOST_IDS} ids"), hint);
+        return None;
+    }
     let shape = match text {
         Some(text) => read_text(text, &drafts).map(Shape::Text),
         None => read_binary(table, &mut drafts).map(Shape::Binary),
     }?;
-    Some(Frame { name: name?.value.to_owned(), longest: usize::try_from(longest).ok()?, shape, messages: Vec::new() })
+    let longest = usize::try_from(longest).ok()?;
+    if let Shape::Binary(binary) = &shape
+        && longest < binary.header + binary.trailer
+    {
+        table.fault_hint(
+            &table.span_of("longest"),
+            format!("the parts around the body alone are {} bytes long", binary.header + binary.trailer),
+            "write a greater number as \"longest\"",
+        );
+    }
+    let lists_check = drafts.iter().any(|draft| draft.role == Role::Check);
+    Some(Frame { name: name?.value.to_owned(), longest, shape, messages: Vec::new(), lists_check })
 }
 
 fn read_part(part: Table<'_>, text: bool) -> Option<Draft<'_>> {
@@ -122,6 +155,24 @@ fn read_part(part: Table<'_>, text: bool) -> Option<Draft<'_>> {
             );
         }
     }
+    if part.has("equals") && (text || role == Role::Body) {
+        let what = if text { "a frame of text" } else { "the body" };
+        part.fault_hint(
+            &part.span_of("equals"),
+            format!("{what} can't have \"equals\""),
+            "write it into the part of a message",
+        );
+    }
+    for (key, needed) in [("column", Role::Id), ("mark", Role::Check)] {
+        if part.has(key) && text && role != needed {
+            let role = ROLES.iter().find(|(_, role)| *role == needed).map_or("", |(name, _)| name);
+            part.fault_hint(
+                &part.span_of(key),
+                format!("{key:?} is for a part with the role {role:?}"),
+                "columns of values stand in the message's parts",
+            );
+        }
+    }
     Some(Draft { table: part, name: name?.value.to_owned(), role, number, from: Place::Start(0), to: Place::Start(0) })
 }
 
@@ -144,7 +195,7 @@ pub(crate) fn read_type(table: Table<'_>, word: &At<&str>) -> Option<Number> {
         _ => None,
     };
     let (letter, bits) = kind.split_at_checked(1).unwrap_or(("", ""));
-    let bytes = bits.parse::<u8>().ok().filter(|bits| bits.is_multiple_of(8)).map_or(0, |bits| bits / 8);
+    let bytes = (1..=8).find(|bytes: &u8| (bytes * 8).to_string() == bits).unwrap_or(0);
     let number = match (letter, bytes) {
         ("u" | "i", 1..=8) => Some(Number::Int { bytes, signed: letter == "i", big: big.unwrap_or(false) }),
         ("f", 4 | 8) => Some(Number::Float { bytes, big: big.unwrap_or(false) }),
@@ -174,9 +225,13 @@ pub(crate) fn read_type(table: Table<'_>, word: &At<&str>) -> Option<Number> {
 }
 
 fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame> {
-    let start = table.hex("start").map(|at| at.value).unwrap_or_default();
+    let start = table.hex("start");
+    // Not where there is one that can't be read: that is said already.
+    let startless = !table.has("start") || start.as_ref().is_some_and(|start| start.value.is_empty());
+    let start = start.map(|at| at.value).unwrap_or_default();
     if start.len() > 16 {
-        table.fault(&table.span_of("start"), "more than 16 start bytes");
+        let hint = "write the others as parts with \"equals\"";
+        table.fault_hint(&table.span_of("start"), "more than 16 start bytes", hint);
     }
     let mut at = start.len();
     let mut header = None;
@@ -208,11 +263,16 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame
         let part = BinaryPart { name: draft.name.clone(), place: draft.from, number };
         let whole = matches!(number, Number::Int { .. });
         if !whole && draft.role != Role::Other {
-            draft.table.fault(&draft.table.span_of("type"), "this role needs a whole number");
+            let hint = "write for example \"u16 le\", or leave the role out";
+            draft.table.fault_hint(&draft.table.span_of("type"), "this role needs a whole number", hint);
             continue;
         }
         if let Some(equals) = draft.table.integer("equals", i64::MIN..=i64::MAX) {
             check_fits(draft.table, "equals", equals.value, number);
+            if !whole {
+                let hint = "write a type of whole numbers, such as \"u32 le\", and the bits as its value";
+                draft.table.fault_hint(&draft.table.span_of("equals"), "a float can't have a fixed value", hint);
+            }
             frame.constants.push((part.clone(), equals.value.into()));
         }
         match draft.role {
@@ -231,14 +291,18 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame
             Role::Body | Role::Other => {}
         }
     }
-    if frame.start.is_empty() && frame.check.is_none() && frame.constants.is_empty() {
+    let lists_check = drafts.iter().any(|draft| draft.role == Role::Check);
+    if startless && !lists_check && frame.constants.is_empty() {
         table.fault_hint(
             &table.span(),
             "nothing shows where such a frame begins",
             "give it start bytes, a checksum or a part with a fixed value",
         );
     }
-    if frame.start.is_empty() && frame.check.as_ref().is_some_and(|check| check.checksum.accepts_all_zero()) {
+    if startless
+        && frame.constants.is_empty()
+        && frame.check.as_ref().is_some_and(|check| check.checksum.accepts_all_zero())
+    {
         table.warning(
             &table.span(),
             "a row of zero bytes passes this checksum",
@@ -263,8 +327,11 @@ fn read_counts(table: Table<'_>, drafts: &[Draft<'_>], start: &[u8]) -> Option<u
     let mut plus = 0;
     let mut body = false;
     for (index, counted) in counts.iter().enumerate() {
+        if table.is_full() {
+            break;
+        }
         if counts.iter().take(index).any(|earlier| earlier.value == counted.value) {
-            table.fault(&counted.span, format!("{:?} is counted twice", counted.value));
+            table.fault_hint(&counted.span, format!("{:?} is counted twice", counted.value), "list each part once");
         }
         if counted.value == "start" {
             plus += start.len();
@@ -319,7 +386,17 @@ fn read_check(draft: &Draft<'_>, drafts: &[Draft<'_>], number: Number, part: Bin
                     return None;
                 }
             },
-            None => drafts.iter().position(|other| default.is_some_and(|default| default.name == other.name))?,
+            None => match drafts.iter().position(|other| default.is_some_and(|default| default.name == other.name)) {
+                Some(index) => index,
+                None => {
+                    table.fault_hint(
+                        &table.span(),
+                        "there is no part in front of the checksum",
+                        "say with \"first\" and \"last\" which parts it covers",
+                    );
+                    return None;
+                }
+            },
         };
         let other = drafts.get(chosen)?;
         Some((chosen, if end { other.to } else { other.from }))
@@ -327,15 +404,19 @@ fn read_check(draft: &Draft<'_>, drafts: &[Draft<'_>], number: Number, part: Bin
     let before = position.checked_sub(1).and_then(|index| drafts.get(index));
     let (first, from) = find("first", drafts.first(), false)?;
     let (last, end) = find("last", before, true)?;
-    if last < first {
-        table.fault(&table.span_of("last"), "the last part that it covers comes before the first");
-        return None;
-    }
-    if (first..=last).contains(&position) {
+    if last < first && first != position && last != position {
         table.fault_hint(
             &table.span_of("last"),
+            "the last part that it covers comes before the first",
+            "name them in the order of the bytes",
+        );
+        return None;
+    }
+    if first == position || (first..=last).contains(&position) {
+        table.fault_hint(
+            &table.span_of(if position == first { "first" } else { "last" }),
             "the checksum can't cover itself",
-            "name the last part in front of it as \"last\"",
+            "say with \"first\" and \"last\" which parts it covers: all in front of it, or all behind it",
         );
         return None;
     }
@@ -345,7 +426,7 @@ fn read_check(draft: &Draft<'_>, drafts: &[Draft<'_>], number: Number, part: Bin
 fn read_checksum(table: Table<'_>) -> Option<Checksum> {
     match (table.entry("crc"), table.text("sum")) {
         (Some(_), Some(_)) => {
-            table.fault(&table.span_of("sum"), "a checksum is either a crc or a sum");
+            table.fault_hint(&table.span_of("sum"), "a checksum is either a crc or a sum", "drop one of the two keys");
             None
         }
         (None, Some(sum)) => {
@@ -367,7 +448,8 @@ fn read_checksum(table: Table<'_>) -> Option<Checksum> {
                         number
                     }
                     At { span, value } => {
-                        crc.fault(span, format!("{key:?} is {}, expected a whole number", value.kind()));
+                        let message = format!("{key:?} is {}, expected a whole number", value.kind());
+                        crc.fault_hint(span, message, "write 0x1021, or \"0x42F0E1EBA9EA3693\"");
                         None
                     }
                 }
@@ -385,7 +467,9 @@ fn read_checksum(table: Table<'_>) -> Option<Checksum> {
             match Checksum::crc_custom(parameters) {
                 Ok(checksum) => Some(checksum),
                 Err(reason) => {
-                    crc.fault(&crc.span(), format!("not a usable CRC: {reason}"));
+                    let usual = "write the parameters as the CRC catalogue does";
+                    let (reason, hint) = reason.split_once("; ").unwrap_or((reason, usual));
+                    crc.fault_hint(&crc.span(), format!("this CRC can't be used: {reason}"), hint);
                     None
                 }
             }
@@ -425,6 +509,13 @@ fn read_text(text: Table<'_>, drafts: &[Draft<'_>]) -> Option<TextFrame> {
     if separator.value.is_empty() || separator.value.contains(['\r', '\n']) {
         text.fault_hint(&separator.span, "this can't separate columns", "write for example separator = \",\"");
         return None;
+    }
+    for key in ["start", "label_mark"] {
+        let odd = text.text(key).filter(|at| at.value.contains(['\r', '\n']));
+        if let Some(odd) = odd {
+            let hint = "a line ends with LF; CR in front of it is passed over";
+            text.fault_hint(&odd.span, format!("{key:?} can't contain the end of a line"), hint);
+        }
     }
     let mut frame = TextFrame {
         start: bytes("start"),
@@ -482,18 +573,51 @@ fn read_text(text: Table<'_>, drafts: &[Draft<'_>]) -> Option<TextFrame> {
                     None => false,
                 };
                 if let (Some(checksum), Some(mark)) = (checksum, mark) {
-                    if mark.value.is_empty() {
-                        table.fault(&mark.span, "the mark can't be empty");
+                    if mark.value.is_empty() || mark.value.contains(['\r', '\n']) {
+                        table.fault_hint(&mark.span, "this can't mark a checksum", "write for example mark = \"*\"");
                     }
-                    frame.check =
-                        Some(TextCheck { checksum, mark: mark.value.as_bytes().to_vec(), covers_start, covers_mark });
+                    frame.check = Some(TextCheck {
+                        name: draft.name.clone(),
+                        checksum,
+                        mark: mark.value.as_bytes().to_vec(),
+                        covers_start,
+                        covers_mark,
+                    });
                 }
             }
-            Role::Size => table.fault(&table.span_of("role"), "a line of text has no size: it ends with its line"),
+            Role::Size => table.fault_hint(
+                &table.span_of("role"),
+                "a line of text has no size",
+                "leave the role out: the frame ends with the line",
+            ),
             Role::Body | Role::Other => {}
         }
     }
+    inner_marks(text, &frame);
     Some(frame)
+}
+
+/// Faults where a mark of the line would be taken for another one.
+fn inner_marks(text: Table<'_>, frame: &TextFrame) {
+    let contains = |outer: &[u8], inner: &[u8]| !inner.is_empty() && outer.windows(inner.len()).any(|at| at == inner);
+    let no_start = "leave the start out: a line then starts behind the end of the last one";
+    for (key, mark) in [("separator", &frame.separator), ("label_mark", &frame.label_mark)] {
+        if contains(mark, &frame.start) {
+            let message = format!("this {key:?} would be taken for the start of the next line");
+            text.fault_hint(&text.span_of(key), message, no_start);
+        }
+    }
+    if frame.check.as_ref().is_some_and(|check| contains(&check.mark, &frame.start)) {
+        let message = "the mark of the checksum would be taken for the start of the next line";
+        text.fault_hint(&text.span_of("start"), message, no_start);
+    }
+    if contains(&frame.label_mark, &frame.separator) {
+        text.fault_hint(
+            &text.span_of("label_mark"),
+            "this \"label_mark\" would be taken for a separator",
+            "where label and value stand in columns of their own, give the value's part its column",
+        );
+    }
 }
 
 pub(crate) fn check_fits(table: Table<'_>, key: &str, value: i64, number: Number) {

@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use model::{Channel, ColumnLayout, Decimal, Dimension, Flag, Meaning, Means, Quantity, Scale, State, Unit, closest};
-use textfile::{At, Table, Value};
+use model::{Channel, ColumnLayout, Decimal, Dimension, Flag, Meaning, Means, Quantity, Scale, State, Unit};
+use textfile::{At, Table, Value, closest_unit};
 
 use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, Shape};
 use crate::read::{check_name, suggest};
@@ -13,11 +13,24 @@ use crate::spec;
 /// No pack has more places of one quantity than this.
 const MOST_PLACES: i64 = 512;
 
+/// Parts of one message, and flags or states of one part: what a part says is kept once for each of its repeats.
+const MOST_PARTS: usize = 1024;
+const MOST_STATES: usize = 256;
+const MOST_STATUS_WORDS: usize = 64;
+
+/// Values that mean "absent".
+const MOST_MARKERS: usize = 64;
+
+/// Bytes of a label of a text line.
+const LONGEST_LABEL: usize = 64;
+
 /// A message that is checked, and what the rules need to know of it.
 pub(crate) struct MessageDraft {
     pub(crate) message: Message,
     pub(crate) every: Option<Duration>,
     pub(crate) columns: Vec<ColumnLayout>,
+    /// Whether all its parts could be read.
+    pub(crate) complete: bool,
 }
 
 const MEANS: [(&str, Means); 4] =
@@ -31,8 +44,13 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
     }
     let mut carriers = Vec::new();
     for frame in table.texts("frames").unwrap_or_default() {
+        if table.is_full() {
+            break;
+        }
         match frames.iter().position(|known| known.name == frame.value) {
-            Some(index) if carriers.contains(&index) => table.fault(&frame.span, "this frame is named twice"),
+            Some(index) if carriers.contains(&index) => {
+                table.fault_hint(&frame.span, "this frame is named twice", "name each frame once");
+            }
             Some(index) => carriers.push(index),
             None if complete => table.fault_hint(
                 &frame.span,
@@ -43,12 +61,14 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
         }
     }
     if carriers.is_empty() && complete && table.has("frames") && table.texts("frames").is_some_and(|l| l.is_empty()) {
-        table.fault(&table.span_of("frames"), "a message needs at least one frame");
+        let hint = "name the frame that carries it";
+        table.fault_hint(&table.span_of("frames"), "a message needs at least one frame", hint);
     }
     let carried: Vec<&Frame> = carriers.iter().filter_map(|index| frames.get(*index)).collect();
     let text = carried.first().is_some_and(|frame| frame.shape.is_text());
     if carried.iter().any(|frame| frame.shape.is_text() != text) {
-        table.fault(&table.span_of("frames"), "one message can't be both bytes and text");
+        let hint = "write one message for each of them";
+        table.fault_hint(&table.span_of("frames"), "one message can't be both bytes and text", hint);
     }
 
     let ids = read_ids(table, &carried);
@@ -63,18 +83,25 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
         },
         every: table.duration("every"),
         columns: Vec::new(),
+        complete: true,
     };
     if draft.every.is_some_and(|every| every.is_zero()) {
-        table.fault(&table.span_of("every"), "\"every\" can't be zero");
+        table.fault_hint(&table.span_of("every"), "\"every\" can't be zero", "write for example every = \"100 ms\"");
     }
     let parts = table.tables("parts", &spec::MESSAGE_PART);
-    for part in &parts {
-        read_part(*part, text, &carried, &mut draft);
+    if MOST_PARTS < parts.len() {
+        let hint = "parts of the same kind in a row are one part with \"times\"";
+        table.fault_hint(&table.span_of("parts"), format!("a message has at most {MOST_PARTS} parts"), hint);
+    }
+    for part in parts.iter().take(MOST_PARTS) {
+        draft.complete &= read_part(*part, text, &carried, &mut draft).is_some();
     }
     if draft.message.body > 65_000 {
-        table.fault(&table.span_of("parts"), "the body is longer than 65000 bytes");
+        let hint = "no message is so long: look at \"times\"";
+        table.fault_hint(&table.span_of("parts"), "the body is longer than 65000 bytes", hint);
+        return Some(draft);
     }
-    if draft.columns.is_empty() && !parts.is_empty() {
+    if draft.complete && draft.columns.is_empty() && !parts.is_empty() {
         table.warning(
             &table.span_of("parts"),
             "no part of this message has a channel",
@@ -95,9 +122,10 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
                 let most = size.part.number.range().1;
                 let counted = draft.message.body + size.plus;
                 if most < i128::try_from(counted).unwrap_or(i128::MAX) {
-                    table.fault(
+                    table.fault_hint(
                         &table.span_of("parts"),
                         format!("a size of {counted} does not fit in part {:?}", size.part.name),
+                        "look at the type of that part, and at \"times\" here",
                     );
                 }
             }
@@ -110,6 +138,9 @@ fn read_ids(table: Table<'_>, carried: &[&Frame]) -> Vec<(String, IdValue)> {
     let mut ids = Vec::new();
     let Some(free) = table.table("id", &spec::FREE) else { return ids };
     for (key, value) in free.entries() {
+        if table.is_full() {
+            break;
+        }
         let mut known = false;
         for frame in carried {
             match &frame.shape {
@@ -117,7 +148,7 @@ fn read_ids(table: Table<'_>, carried: &[&Frame]) -> Vec<(String, IdValue)> {
                     let Some(part) = binary.ids.iter().find(|part| part.name == key.value) else { continue };
                     known = true;
                     let Value::Integer(number) = value.value else {
-                        table.fault(&value.span, "the id is a whole number");
+                        table.fault_hint(&value.span, "the id is a whole number", "write for example 1 or 0x10");
                         continue;
                     };
                     let (low, high) = part.number.range();
@@ -138,7 +169,7 @@ fn read_ids(table: Table<'_>, carried: &[&Frame]) -> Vec<(String, IdValue)> {
                     match &value.value {
                         Value::Text(word) => ids.push((key.value.clone(), IdValue::Word(word.clone()))),
                         Value::Integer(number) => ids.push((key.value.clone(), IdValue::Word(number.to_string()))),
-                        _ => table.fault(&value.span, "the id of a text line is a text"),
+                        _ => table.fault_hint(&value.span, "the id of a text line is a text", "write it in quotes"),
                     }
                 }
             }
@@ -154,7 +185,11 @@ fn read_ids(table: Table<'_>, carried: &[&Frame]) -> Vec<(String, IdValue)> {
             table.fault_hint(
                 &key.span,
                 format!("the frame has no id part called {:?}", key.value),
-                suggest("id part", &key.value, names),
+                if names.is_empty() {
+                    "give a part of the frame role = \"id\"".to_owned()
+                } else {
+                    suggest("id part", &key.value, names)
+                },
             );
         }
     }
@@ -167,7 +202,8 @@ fn read_part(part: Table<'_>, text: bool, carried: &[&Frame], draft: &mut Messag
     if let Some(name) = &name {
         check_name(part, name);
         if draft.message.fields.iter().any(|field| field.name == name.value) {
-            part.fault(&name.span, format!("a second part is called {:?}", name.value));
+            let message = format!("a second part is called {:?}", name.value);
+            part.fault_hint(&name.span, message, "give each part a name of its own");
         }
     }
     let times = part.integer("times", 1..=1024).map_or(1, |times| times.value);
@@ -185,7 +221,8 @@ fn read_part(part: Table<'_>, text: bool, carried: &[&Frame], draft: &mut Messag
     }
     for key in ["column", "label", "suffix", "decimals", "wraps_bits"] {
         if part.has(key) && !text && !carried.is_empty() {
-            part.fault(&part.span_of(key), format!("{key:?} is for lines of text"));
+            let hint = "drop the key: the parts follow each other as listed";
+            part.fault_hint(&part.span_of(key), format!("{key:?} is for lines of text"), hint);
         }
     }
     if let Number::Digits { decimals } = &mut number
@@ -201,21 +238,27 @@ fn read_part(part: Table<'_>, text: bool, carried: &[&Frame], draft: &mut Messag
     if let Some(equals) = equals {
         check_fits(part, "equals", equals, number);
         if matches!(number, Number::Float { .. }) {
-            part.fault(&part.span_of("equals"), "a float can't have a fixed value");
+            let hint = "write a type of whole numbers, such as \"u32 le\", and the bits as its value";
+            part.fault_hint(&part.span_of("equals"), "a float can't have a fixed value", hint);
         }
     }
     let columns = read_channel(part, number, times, from, &name)?;
     let first_column = (!columns.is_empty()).then_some(draft.columns.len());
-    for column in columns {
-        if let Some(earlier) = draft.columns.iter().find(|earlier| earlier.channel == column.channel) {
-            part.fault_hint(
-                &part.span_of("channel"),
-                format!("{} is already carried by part {:?}", column.channel, earlier.part),
-                "say with \"from\" where its places begin",
-            );
-        }
-        draft.columns.push(column);
+    let carried_twice = columns.iter().find_map(|column| {
+        let earlier = draft.columns.iter().find(|earlier| earlier.channel == column.channel)?;
+        Some(format!("{} is already carried by part {:?}", column.channel, earlier.part))
+    });
+    if let Some(message) = carried_twice {
+        let quantity = columns.first().map(|column| column.channel.quantity);
+        let hint = if quantity.is_some_and(Quantity::has_places) {
+            "say with \"from\" where its places begin"
+        } else {
+            "a message carries it once: drop the channel of one of the parts"
+        };
+        part.fault_hint(&part.span_of("channel"), message, hint);
+        return None;
     }
+    draft.columns.extend(columns);
     draft.message.column_count = draft.columns.len();
     draft.message.fields.push(Field {
         name: name?.value.to_owned(),
@@ -236,6 +279,11 @@ fn text_source(part: Table<'_>, carried: &[&Frame], times: usize, from: i64) -> 
     match (part.integer("column", 1..=1000), part.text("label")) {
         (Some(column), None) => Some(FieldSource::Column(usize::try_from(column.value).ok()?.checked_sub(1)?)),
         (None, Some(label)) => {
+            if LONGEST_LABEL < label.value.len() {
+                let message = format!("a label is at most {LONGEST_LABEL} bytes long");
+                part.fault_hint(&label.span, message, "a value without a label has a column");
+                return None;
+            }
             let marked = carried.iter().all(|frame| match &frame.shape {
                 Shape::Text(text) => !text.label_mark.is_empty(),
                 Shape::Binary(_) => false,
@@ -255,7 +303,7 @@ fn text_source(part: Table<'_>, carried: &[&Frame], times: usize, from: i64) -> 
             Some(FieldSource::Labels(labels))
         }
         (Some(_), Some(label)) => {
-            part.fault(&label.span, "a part has a column or a label, not both");
+            part.fault_hint(&label.span, "a part has a column or a label, not both", "drop one of the two keys");
             None
         }
         (None, None) => {
@@ -278,6 +326,11 @@ fn read_absent(part: Table<'_>, number: Number) -> (Vec<i128>, Vec<String>) {
         Value::List(list) => list.as_slice(),
         _ => std::slice::from_ref(entry),
     };
+    if MOST_MARKERS < items.len() {
+        let message = format!("a part has at most {MOST_MARKERS} values that mean \"absent\"");
+        part.fault_hint(&entry.span, message, "leave some out");
+        return (numbers, texts);
+    }
     for item in items {
         match &item.value {
             Value::Integer(value) if !number.is_text() => {
@@ -289,13 +342,17 @@ fn read_absent(part: Table<'_>, number: Number) -> (Vec<i128>, Vec<String>) {
             }
             Value::Text(text) if number.is_text() => texts.push(text.clone()),
             _ if number.is_text() => part.fault_hint(&item.span, "absent in a text line is a text", "write \"---\""),
-            other => {
-                part.fault_hint(&item.span, format!("absent can't be {}", other.kind()), "write absent = 0xFFFF");
-            }
+            other => part.fault_hint(
+                &item.span,
+                format!("absent is {}, expected the whole number as sent", other.kind()),
+                "write for example absent = 0xFFFF",
+            ),
         }
     }
     (numbers, texts)
 }
+
+const PLACES: &str = "cell voltage, temperature and status have places";
 
 /// The columns of the part: none where it has no channel; `None` after a fault.
 fn read_channel(
@@ -320,15 +377,22 @@ fn read_channel(
     let quantity = part.pick(&word, "channel", &Quantity::ALL)?;
     let scale = read_scale(part, number, quantity)?;
     if !quantity.has_places() && times > 1 {
-        part.fault(&part.span_of("times"), format!("a pack has only one {}", quantity.name()));
+        part.fault_hint(&part.span_of("times"), format!("a pack has only one {}", quantity.name()), PLACES);
         return None;
     }
     if quantity.has_places() && from + i64::try_from(times).ok()? - 1 > MOST_PLACES {
-        part.fault(&part.span_of("times"), format!("places go to {MOST_PLACES}"));
+        let hint = "look at \"from\" and \"times\"";
+        part.fault_hint(&part.span_of("times"), format!("places go to {MOST_PLACES}"), hint);
+        return None;
+    }
+    let worded = part.has("flags") || part.has("states");
+    if worded && MOST_STATUS_WORDS < times {
+        let message = format!("flags or states stand at most {MOST_STATUS_WORDS} times in a row");
+        part.fault_hint(&part.span_of("times"), message, "make several parts of it");
         return None;
     }
     if !quantity.has_places() && part.has("from") {
-        part.fault(&part.span_of("from"), format!("a pack has only one {}", quantity.name()));
+        part.fault_hint(&part.span_of("from"), format!("a pack has only one {}", quantity.name()), PLACES);
     }
     let bits = match part.integer("wraps_bits", 1..=64) {
         Some(bits) => u8::try_from(bits.value).ok()?,
@@ -363,14 +427,23 @@ fn read_scale(part: Table<'_>, number: Number, quantity: Quantity) -> Option<Sca
                 part.fault_hint(
                     &word.span,
                     format!("{} is a {}, not a {}", quantity.name(), dimension.name(), unit.dimension.name()),
-                    format!("write for example {:?}", dimension.base_unit()),
+                    if dimension == Dimension::Number {
+                        "drop the unit".to_owned()
+                    } else {
+                        format!("write for example {:?}", dimension.base_unit())
+                    },
                 );
                 return None;
             }
             None => {
-                let hint = match closest(word.value, Unit::symbols()) {
+                let of_dimension = Unit::symbols()
+                    .filter(|symbol| Unit::parse(symbol).is_some_and(|unit| unit.dimension == dimension));
+                let hint = match closest_unit(word.value, dimension) {
                     Some(near) => format!("did you mean {near:?}?"),
-                    None => format!("units are {}", Unit::symbols().collect::<Vec<_>>().join(", ")),
+                    None if dimension == Dimension::Number => "drop the unit".to_owned(),
+                    None => {
+                        format!("units of a {} are {}", dimension.name(), of_dimension.collect::<Vec<_>>().join(", "))
+                    }
                 };
                 part.fault_hint(&word.span, format!("unknown unit {:?}", word.value), hint);
                 return None;
@@ -415,7 +488,7 @@ fn read_scale(part: Table<'_>, number: Number, quantity: Quantity) -> Option<Sca
             }
             return None;
         }
-        (_, Some(at)) => part.fault(&at.span, "only a current has a direction"),
+        (_, Some(at)) => part.fault_hint(&at.span, "only a current has a direction", "drop the key"),
         (_, None) => {}
     }
     Some(scale)
@@ -424,14 +497,25 @@ fn read_scale(part: Table<'_>, number: Number, quantity: Quantity) -> Option<Sca
 fn read_meaning(part: Table<'_>, number: Number, quantity: Quantity) -> Option<Meaning> {
     let flags = part.tables("flags", &spec::FLAG);
     let states = part.tables("states", &spec::STATE);
+    if MOST_STATES < flags.len().max(states.len()) {
+        let key = if flags.is_empty() { "states" } else { "flags" };
+        let hint = "\"otherwise\" says what the others mean";
+        part.fault_hint(&part.span_of(key), format!("a part has at most {MOST_STATES} {key}"), hint);
+        return None;
+    }
     let worded = matches!(quantity, Quantity::Status | Quantity::SenseLeadTest | Quantity::Balancing);
     if matches!(number, Number::Float { .. }) && quantity.dimension() == Dimension::Number {
-        part.fault(&part.span_of("type"), format!("a {} is a whole number", quantity.name()));
+        let hint = "write for example type = \"u16 le\"";
+        part.fault_hint(&part.span_of("type"), format!("a {} is a whole number", quantity.name()), hint);
         return None;
     }
     match (flags.is_empty(), states.is_empty()) {
         (false, false) => {
-            part.fault(&part.span_of("states"), "a part has flags or states, not both");
+            part.fault_hint(
+                &part.span_of("states"),
+                "a part has flags or states, not both",
+                "drop one of the two keys",
+            );
             None
         }
         (true, true) if !worded => Some(Meaning::Number),
@@ -445,7 +529,8 @@ fn read_meaning(part: Table<'_>, number: Number, quantity: Quantity) -> Option<M
         }
         _ if !worded => {
             let key = if flags.is_empty() { "states" } else { "flags" };
-            part.fault(&part.span_of(key), format!("a {} is a measured number", quantity.name()));
+            let hint = "status, sense lead test and balancing have them";
+            part.fault_hint(&part.span_of(key), format!("a {} has no {key}", quantity.name()), hint);
             None
         }
         (false, true) => {
@@ -456,7 +541,8 @@ fn read_meaning(part: Table<'_>, number: Number, quantity: Quantity) -> Option<M
                 let Some(bit) = flag.integer("bit", 0..=most) else { continue };
                 let bit = At { value: u8::try_from(bit.value).ok()?, span: bit.span };
                 if list.iter().any(|earlier| earlier.bit == bit.value) {
-                    flag.fault(&bit.span, format!("bit {} is listed twice", bit.value));
+                    let hint = "bits count from 0, the least significant";
+                    flag.fault_hint(&bit.span, format!("bit {} is listed twice", bit.value), hint);
                 }
                 let channel = flag.text("channel").and_then(|word| {
                     let bits = [
@@ -481,7 +567,8 @@ fn read_meaning(part: Table<'_>, number: Number, quantity: Quantity) -> Option<M
                 let Some(value) = state.integer("value", i64::MIN..=i64::MAX) else { continue };
                 check_fits(state, "value", value.value, number);
                 if known.iter().any(|earlier| earlier.value == value.value) {
-                    state.fault(&value.span, format!("the value {} is listed twice", value.value));
+                    let message = format!("the value {} is listed twice", value.value);
+                    state.fault_hint(&value.span, message, "list each value once");
                 }
                 known.push(State {
                     value: value.value,

@@ -18,29 +18,28 @@ pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &TextFrame, bytes:
     if bytes.get(..seen) != shape.start.get(..seen) || (shape.start.is_empty() && !line_begins) {
         return Found::NoStart;
     }
-    let Some(end) = bytes.iter().take(frame.longest).position(|byte| *byte == b'\n') else {
-        if bytes.len() < frame.longest {
-            return Found::NeedMore;
+    let end = match line_end(shape, bytes.get(..frame.longest).unwrap_or(bytes)) {
+        LineEnd::At(end) => end,
+        LineEnd::StartAt(length) => return Found::Refused { length, reason: Reason::Cut },
+        LineEnd::None if bytes.len() < frame.longest => return Found::NeedMore,
+        LineEnd::None => {
+            let length = frame.longest;
+            return Found::Refused { length, reason: Reason::SizeNotAllowed { size: length as u64 } };
         }
-        let length = frame.longest;
-        return Found::Refused { length, reason: Reason::SizeNotAllowed { size: length as u64 } };
     };
     let length = end + 1;
     let line = bytes.get(..end).unwrap_or(&[]);
-    // A second start inside the line: the first was cut short, the real line begins later.
-    if !shape.start.is_empty() && line.windows(shape.start.len()).skip(1).any(|window| window == shape.start) {
-        return Found::Refused { length, reason: Reason::Cut };
-    }
-    let Some(line) = take_apart(shape, line) else {
-        return Found::Refused { length, reason: Reason::BadText { part: "check".to_owned() } };
+    let bad_check = || {
+        let part = shape.check.as_ref().map_or(String::new(), |check| check.name.clone());
+        Found::Refused { length, reason: Reason::BadText { part } }
     };
+    let Some(line) = take_apart(shape, line) else { return bad_check() };
     if let (Some(check), Some(digits)) = (&shape.check, line.check) {
         let covered = covered(shape, bytes, line.content);
         let computed = check.checksum.compute(covered);
-        let Some(received) = hex(digits) else {
-            return Found::Refused { length, reason: Reason::BadText { part: "check".to_owned() } };
-        };
-        if digits.len() != usize::from(check.checksum.bits().div_ceil(4)) || received != computed {
+        let all_there = digits.len() == usize::from(check.checksum.bits().div_ceil(4));
+        let Some(received) = hex(digits).filter(|_| all_there) else { return bad_check() };
+        if received != computed {
             return Found::Refused { length, reason: Reason::CheckFailed { computed, received } };
         }
     }
@@ -55,6 +54,32 @@ pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &TextFrame, bytes:
         })
     });
     Found::Sound { length, message: matching }
+}
+
+enum LineEnd {
+    /// Where LF stands.
+    At(usize),
+    /// Where a second start stands in front of any LF: the first line was cut short, the real one begins there.
+    StartAt(usize),
+    None,
+}
+
+fn line_end(shape: &TextFrame, bytes: &[u8]) -> LineEnd {
+    let start = shape.start.as_slice();
+    let first = start.first().copied().unwrap_or(b'\n');
+    let mut from = 0;
+    while let Some(at) = bytes.iter().skip(from).position(|byte| *byte == b'\n' || *byte == first) {
+        let at = from + at;
+        let rest = bytes.get(at..).unwrap_or(&[]);
+        if rest.first() == Some(&b'\n') {
+            return LineEnd::At(at);
+        }
+        if 0 < at && rest.starts_with(start) {
+            return LineEnd::StartAt(at);
+        }
+        from = at + 1;
+    }
+    LineEnd::None
 }
 
 fn take_apart<'b>(shape: &TextFrame, line: &'b [u8]) -> Option<Line<'b>> {

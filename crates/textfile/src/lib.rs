@@ -15,8 +15,9 @@
 //! assert_eq!(faults[0].hint.as_deref(), Some("did you mean \"colour\"?"));
 //! ```
 
+mod depth;
 mod table;
 mod value;
 
-pub use table::{Key, Kind, Table, TableSpec, read};
+pub use table::{Key, Kind, Table, TableSpec, closest_unit, read};
 pub use value::{At, Value};

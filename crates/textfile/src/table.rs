@@ -6,6 +6,7 @@ use std::ops::Range;
 use model::{Amount, Decimal, Dimension, Fault, Unit, closest};
 use toml::de::DeTable;
 
+use crate::depth::too_deep;
 use crate::value::{At, Value, convert_table};
 
 /// What a table may hold.
@@ -82,26 +83,49 @@ pub struct Table<'t> {
     end: usize,
 }
 
+/// A file that a person wrote is not longer than this, in bytes; what is beyond it is not read.
+const LONGEST_TEXT: usize = 1 << 20;
+
+/// Errors listed in one run. Each costs a look through the text, and nobody reads more.
+const MOST_ERRORS: usize = 200;
+
 /// Reads `text` as a table of `spec` and returns what `build` made of it with every fault found, in the order of the text.
 ///
-/// Where the text is no TOML at all, `build` still sees what could be read.
+/// Where the text is no TOML at all, `build` still sees what could be read. Of a text of more than 1 MiB it sees nothing,
+/// and that is the only fault; so too where brackets lie more than 16 deep in each other, or a key has more dots. After 200 faults the rest is left out, and the last one says so.
 pub fn read<T>(text: &str, spec: &'static TableSpec, build: impl FnOnce(Table<'_>) -> T) -> (T, Vec<Fault>) {
-    let (root, errors) = DeTable::parse_recoverable(text);
-    let faults = RefCell::new(Vec::new());
-    for error in errors {
-        let span = error.span().unwrap_or(0..0);
-        faults.borrow_mut().push(Fault::error(text, span, format!("not valid TOML: {}", error.message())));
-    }
-    let entries = convert_table(root.get_ref());
     let first_line = text.find('\n').unwrap_or(text.len());
+    let faults = RefCell::new(Vec::new());
+    let refused = if LONGEST_TEXT < text.len() {
+        Some(Fault::error(text, 0..first_line, "the file is longer than 1 MiB").hint("is this the right file?"))
+    } else {
+        too_deep(text).map(|(at, message, hint)| Fault::error(text, at..at + 1, message).hint(hint))
+    };
+    if let Some(fault) = refused {
+        let built = build(Table { text: "", faults: &faults, entries: &[], spec, start: 0, end: 0 });
+        return (built, vec![fault]);
+    }
+    let (root, errors) = DeTable::parse_recoverable(text);
+    let entries = convert_table(root.get_ref());
     let built = {
         let table = Table { text, faults: &faults, entries: &entries, spec, start: 0, end: first_line };
+        for error in errors {
+            if table.is_full() {
+                break;
+            }
+            table.fault(&error.span().unwrap_or(0..0), format!("not valid TOML: {}", error.message()));
+        }
         table.check_keys();
         build(table)
     };
     let mut faults = faults.into_inner();
+    let full = MOST_ERRORS <= faults.len();
     faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
     faults.dedup();
+    if full {
+        let end = faults.last().map_or(0..0, |last| last.span.clone());
+        faults.push(Fault::error(text, end, "there are more faults than are listed here"));
+    }
     (built, faults)
 }
 
@@ -117,6 +141,9 @@ impl<'t> Table<'t> {
             return;
         }
         for (key, _) in self.entries {
+            if self.is_full() {
+                return;
+            }
             if !self.spec.keys.iter().any(|known| known.name == key.value) {
                 let names = self.spec.keys.iter().map(|known| known.name);
                 let hint = match closest(&key.value, names.clone()) {
@@ -137,22 +164,33 @@ impl<'t> Table<'t> {
         }
     }
 
+    /// Whether so many faults were found that no more are kept: a loop whose every round may add one can end.
+    pub fn is_full(self) -> bool {
+        MOST_ERRORS <= self.faults.borrow().len()
+    }
+
+    fn add(self, span: &Range<usize>, message: String, change: impl FnOnce(Fault) -> Fault) {
+        if !self.is_full() {
+            self.faults.borrow_mut().push(change(Fault::error(self.text, span.clone(), message)));
+        }
+    }
+
     /// Adds an error at `span`.
     pub fn fault(self, span: &Range<usize>, message: impl Into<String>) {
-        self.faults.borrow_mut().push(Fault::error(self.text, span.clone(), message));
+        self.add(span, message.into(), |fault| fault);
     }
 
     /// Adds an error at `span` with a suggestion.
     pub fn fault_hint(self, span: &Range<usize>, message: impl Into<String>, hint: impl Into<String>) {
-        self.faults.borrow_mut().push(Fault::error(self.text, span.clone(), message).hint(hint));
+        self.add(span, message.into(), |fault| fault.hint(hint));
     }
 
     /// Adds a warning at `span` with a suggestion.
     pub fn warning(self, span: &Range<usize>, message: impl Into<String>, hint: impl Into<String>) {
-        self.faults.borrow_mut().push(Fault::error(self.text, span.clone(), message).hint(hint).warning());
+        self.add(span, message.into(), |fault| fault.hint(hint).warning());
     }
 
-    /// Where the table stands (its header).
+    /// Where the table stands: its header, or all of a table in braces.
     pub fn span(self) -> Range<usize> {
         self.start..self.end
     }
@@ -182,6 +220,10 @@ impl<'t> Table<'t> {
     }
 
     fn wrong_kind(self, key: &str, value: &At<Value>, expected: &str, example: &str) {
+        // Where the text is no TOML there is a value without a text, and a fault for it already.
+        if value.span.is_empty() {
+            return;
+        }
         let message = format!("{key:?} is {}, expected {expected}", value.value.kind());
         self.fault_hint(&value.span, message, format!("write for example {key} = {example}"));
     }
@@ -276,7 +318,7 @@ impl<'t> Table<'t> {
         let amount = self.amount(key, Dimension::Time)?;
         let length = amount.value.duration();
         if length.is_none() {
-            self.fault(&amount.span, format!("{key:?} can't be negative"));
+            self.fault_hint(&amount.span, format!("{key:?} can't be negative"), "write a time of zero or more");
         }
         length
     }
@@ -303,9 +345,9 @@ impl<'t> Table<'t> {
             }
             Err(error) => {
                 let hint = match &error {
-                    model::AmountError::UnknownUnit(unit) => match closest(unit, Unit::symbols()) {
-                        Some(near) if !unit.is_empty() => format!("did you mean {near:?}?"),
-                        _ => format!("write for example {}", dimension.example()),
+                    model::AmountError::UnknownUnit(unit) => match closest_unit(unit, dimension) {
+                        Some(near) => format!("did you mean {near:?}?"),
+                        None => format!("write for example {}", dimension.example()),
                     },
                     _ => format!("write for example {}", dimension.example()),
                 };
@@ -371,6 +413,16 @@ impl<'t> Table<'t> {
         };
         list.iter().filter_map(|item| self.as_table(key, item, spec)).collect()
     }
+}
+
+/// The unit of this dimension that is most like `word`, if any is near enough to be a slip.
+pub fn closest_unit(word: &str, dimension: Dimension) -> Option<&'static str> {
+    let near = |symbol: &&'static str| {
+        let fits = Unit::parse(symbol).is_some_and(|unit| unit.dimension == dimension);
+        // Each word of two letters is near to each of one.
+        fits && (1 < symbol.chars().count() || symbol.eq_ignore_ascii_case(word))
+    };
+    closest(word, Unit::symbols().filter(near))
 }
 
 /// Bytes from hexadecimal text; spaces, commas and line ends between bytes are allowed.

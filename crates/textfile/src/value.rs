@@ -46,8 +46,9 @@ impl Value {
         match self {
             Self::Text(_) => "a text",
             Self::Integer(_) => "an integer",
-            Self::Decimal(_) => "a number",
-            Self::Flag(_) => "true or false",
+            Self::Decimal(_) => "a decimal number",
+            Self::Flag(true) => "true",
+            Self::Flag(false) => "false",
             Self::List(_) => "a list",
             Self::Table(_) => "a table",
             Self::Other(kind) => kind,

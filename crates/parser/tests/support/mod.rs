@@ -1,0 +1,93 @@
+//! What a decoder says, in a form that does not depend on how its batches were cut.
+
+#![allow(dead_code, reason = "each test file uses a part of it")]
+
+use std::fmt::Write as _;
+use std::sync::Arc;
+
+use model::{Batch, Item, SessionTime};
+use parser::{Decoder, Protocol};
+
+/// The protocols that come with the program.
+pub const SHIPPED: [&str; 3] = [
+    include_str!("../../../../protocols/acorn-binary.toml"),
+    include_str!("../../../../protocols/acorn-split.toml"),
+    include_str!("../../../../protocols/acorn-text.toml"),
+];
+
+pub fn protocol(text: &str) -> Arc<Protocol> {
+    let (protocol, faults) = Protocol::parse(text);
+    Arc::new(protocol.unwrap_or_else(|| panic!("{faults:#?}\n{text}")))
+}
+
+/// Writes down a batch, one line a row or rejection, in order. Also checks that it is sound in itself.
+pub fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
+    let mut rows = vec![0_u32; batch.kinds.len()];
+    let mut rejections = 0;
+    for item in &batch.order {
+        let mut line = String::new();
+        match *item {
+            Item::Row { kind, row } => {
+                let kind = usize::from(kind);
+                assert_eq!(row, rows[kind], "rows come in their order");
+                rows[kind] += 1;
+                let (list, row) = (&batch.kinds[kind], row as usize);
+                assert!(list.at[row] <= list.known_at[row]);
+                let raws: Vec<_> = list.columns.iter().map(|column| column.raw(row)).collect();
+                let (bytes, at, known) = (list.bytes[row], list.at[row], list.known_at[row]);
+                let _ = write!(line, "{bytes} kind {kind} at {at} known {known}: {raws:?}");
+            }
+            Item::Rejected(index) => {
+                assert_eq!(index, rejections, "rejections come in their order");
+                rejections += 1;
+                let rejected = &batch.rejected[index as usize];
+                assert!(!rejected.bytes.is_empty());
+                let _ = write!(line, "{} known {}: {:?}", rejected.bytes, rejected.known_at, rejected.reason);
+            }
+        }
+        lines.push(line);
+    }
+    for (list, rows) in batch.kinds.iter().zip(rows) {
+        assert_eq!(list.at.len(), rows as usize);
+        assert!(list.columns.iter().all(|column| column.len() == rows as usize));
+    }
+    assert_eq!(batch.rejected.len(), rejections as usize);
+}
+
+/// Decodes pieces and writes down what comes of them; `take` says after which pieces batches are taken.
+///
+/// Checks that the decoder keeps no more than it says.
+pub fn decode<'b>(
+    protocol: &Arc<Protocol>,
+    pieces: impl IntoIterator<Item = (SessionTime, &'b [u8])>,
+    mut take: impl FnMut() -> bool,
+) -> Vec<String> {
+    let mut decoder = Decoder::new(Arc::clone(protocol));
+    let mut lines = Vec::new();
+    let mut received = 0;
+    let mut last = SessionTime::ZERO;
+    for (at, bytes) in pieces {
+        decoder.push(at, bytes);
+        received += bytes.len() as u64;
+        last = at;
+        assert_eq!(decoder.received(), received);
+        assert!(decoder.buffered() <= protocol.longest_frame(), "{} bytes are kept", decoder.buffered());
+        if take()
+            && let Some(batch) = decoder.take()
+        {
+            write_batch(&batch, &mut lines);
+        }
+    }
+    decoder.finish(last);
+    assert_eq!(decoder.buffered(), 0);
+    if let Some(batch) = decoder.take() {
+        write_batch(&batch, &mut lines);
+    }
+    assert_eq!(decoder.take(), None);
+    lines
+}
+
+/// Decodes all of it at once.
+pub fn decode_whole(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<String> {
+    decode(protocol, [(SessionTime::ZERO, bytes)], || false)
+}
