@@ -1,5 +1,18 @@
 //! Shared pieces of the end-to-end tests.
 
+pub mod adapter;
+mod dice;
+pub mod expectation;
+pub mod pairs;
+pub mod sessions;
+pub mod shipped;
+pub mod truth;
+
+pub mod feed;
+pub mod program;
+#[cfg(unix)]
+pub mod wire;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -8,6 +21,9 @@ use parser::Protocol;
 use rules::Verdict;
 use session::{Engine, SessionEvent, json_line};
 use simulator::{ByProtocol, Fault, Scene, byte_stream};
+
+pub use adapter::through_adapter;
+pub use dice::Dice;
 
 /// The root of the repository.
 pub fn root() -> PathBuf {
@@ -47,7 +63,8 @@ pub fn simulated(protocol_file: &str, scene: &Scene, faults: &[Fault], length: S
     let maker = ByProtocol::new(protocol);
     let mut inputs = vec![Input::new(SessionTime::ZERO, InputKind::Opened { source: "a simulated line".to_owned() })];
     let stream = byte_stream(&scene, faults, maker, length);
-    let unplugged = faults.iter().filter(|fault| fault.kind == simulator::FaultKind::Unplug).map(|fault| fault.at).min();
+    let unplugged =
+        faults.iter().filter(|fault| fault.kind == simulator::FaultKind::Unplug).map(|fault| fault.at).min();
     inputs.extend(
         stream
             .into_iter()

@@ -306,7 +306,7 @@ impl Column {
 
     /// Whether the row's frame reaches this column at all.
     pub fn is_carried(&self, row: usize) -> bool {
-        row < self.len() && !self.left_out.get(row / 64).is_some_and(|word| word >> (row % 64) & 1 == 1)
+        row < self.len() && self.left_out.get(row / 64).is_none_or(|word| word >> (row % 64) & 1 != 1)
     }
 
     /// Whether the row has a value.

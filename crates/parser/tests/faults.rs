@@ -163,23 +163,44 @@ fn the_file() {
     check(
         "",
         r#"
-MISSING"#,
+1:1 <> a protocol file needs the key "protocol"
+    => protocol: the protocol's name
+1:1 <> a protocol file needs the key "frame"
+    => frame: how frames are found in the bytes
+1:1 <> a protocol file needs the key "message"
+    => message: what the frames say"#,
     );
     check(
         r#"protocl = "x""#,
         r#"
-MISSING"#,
+1:1 <protocl> unknown key "protocl"
+    => did you mean "protocol"?
+1:1 <protocl = "x"> a protocol file needs the key "protocol"
+    => protocol: the protocol's name
+1:1 <protocl = "x"> a protocol file needs the key "frame"
+    => frame: how frames are found in the bytes
+1:1 <protocl = "x"> a protocol file needs the key "message"
+    => message: what the frames say"#,
     );
     check(
         "protocol = = 3",
         r#"
-MISSING"#,
+1:1 <protocol = = 3> a protocol file needs the key "frame"
+    => frame: how frames are found in the bytes
+1:1 <protocol = = 3> a protocol file needs the key "message"
+    => message: what the frames say
+1:12 <=> not valid TOML: extra `=`, expected nothing
+1:14 <> not valid TOML: unexpected key or value, expected newline, `#`"#,
     );
     check(
         r#"protocol = "x"
 protocol = "y""#,
         r#"
-MISSING"#,
+1:1 <protocol = "x"> a protocol file needs the key "frame"
+    => frame: how frames are found in the bytes
+1:1 <protocol = "x"> a protocol file needs the key "message"
+    => message: what the frames say
+2:1 <protocol> not valid TOML: duplicate key"#,
     );
     check(
         r#"protocol = 3
@@ -187,24 +208,35 @@ frame = 1
 message = [1]
 line = "115200""#,
         r#"
-MISSING"#,
+1:12 <3> "protocol" is an integer, expected a text in quotes
+    => write for example protocol = "..."
+2:9 <1> "frame" is an integer, expected a list of tables
+    => write for example frame = [{ ... }]
+3:12 <1> "message" is an integer, expected a table
+    => write for example message = { ... }
+4:8 <"115200"> "line" is a text, expected a table
+    => write for example line = { ... }"#,
     );
     check(
         r#"protocol = "x"
 frame = []
 message = []"#,
         r#"
-MISSING"#,
+2:9 <[]> there must be at least one [[frame]]
+    => add a table: [[frame]] and its keys below
+3:11 <[]> there must be at least one [[message]]
+    => add a table: [[message]] and its keys below"#,
     );
     check(
         &with("[more]\nthing = 1"),
         r#"
-MISSING"#,
+15:2 <more> unknown key "more"
+    => a protocol file has: protocol, summary, line, frame, message, example"#,
     );
     check(
         &with("protocol"),
         r#"
-MISSING"#,
+15:9 <> not valid TOML: key with no value, expected `=`"#,
     );
 }
 
@@ -213,27 +245,34 @@ fn the_line() {
     check(
         &with("[line]"),
         r#"
-MISSING"#,
+15:1 <[line]> [line] needs the key "baud"
+    => baud: bits a second"#,
     );
     check(
         &with("[line]\nbaud = 49"),
         r#"
-MISSING"#,
+16:8 <49> "baud" is out of range
+    => allowed is 50 to 20000000"#,
     );
     check(
         &with("[line]\nbaud = 99999999999999999999"),
         r#"
-MISSING"#,
+16:8 <99999999999999999999> "baud" is a number that does not fit in 64 bits, expected a whole number
+    => write for example baud = 1"#,
     );
     check(
         &with("[line]\nbaud = 9600.5"),
         r#"
-MISSING"#,
+16:8 <9600.5> "baud" is a decimal number, expected a whole number
+    => write for example baud = 1"#,
     );
     check(
         &with("[line]\nbaud = 9600\ndata_bits = 9\nstop_bits = 0"),
         r#"
-MISSING"#,
+17:13 <9> "data_bits" is out of range
+    => allowed is 7 to 8
+18:13 <0> "stop_bits" is out of range
+    => allowed is 1 to 2"#,
     );
     check(
         &with(
@@ -244,12 +283,18 @@ flow = "xonxoff"
 dtr = true"#,
         ),
         r#"
-MISSING"#,
+17:10 <"evn"> parity can't be "evn"
+    => did you mean "even"?
+18:8 <"xonxoff"> flow can't be "xonxoff"
+    => flow is one of: none, hardware, software
+19:7 <true> "dtr" is true, expected a text in quotes
+    => write for example dtr = "...""#,
     );
     check(
         &with("[line]\nbaud = 9600\nsettle = 5"),
         r#"
-MISSING"#,
+17:10 <5> "settle" is an integer, expected a text with its unit
+    => write for example settle = "100 ms""#,
     );
     check(
         &with(
@@ -258,7 +303,8 @@ baud = 9600
 settle = "5""#,
         ),
         r#"
-MISSING"#,
+17:10 <"5"> not a time: the unit is missing
+    => write for example "100 ms""#,
     );
     check(
         &with(
@@ -267,7 +313,8 @@ baud = 9600
 settle = "5 sec""#,
         ),
         r#"
-MISSING"#,
+17:10 <"5 sec"> not a time: unknown unit "sec"
+    => write for example "100 ms""#,
     );
     check(
         &with(
@@ -276,7 +323,8 @@ baud = 9600
 settle = "-1 s""#,
         ),
         r#"
-MISSING"#,
+17:10 <"-1 s"> "settle" can't be negative
+    => write a time of zero or more"#,
     );
     check(
         &with(
@@ -285,7 +333,8 @@ baud = 9600
 settle = "1 V""#,
         ),
         r#"
-MISSING"#,
+17:10 <"1 V"> this is a voltage, expected a time
+    => write for example "100 ms""#,
     );
     check(
         &with(
@@ -294,7 +343,8 @@ baud = 9600
 settle = "soon""#,
         ),
         r#"
-MISSING"#,
+17:10 <"soon"> not a time: no number at the start
+    => write for example "100 ms""#,
     );
     check(
         &with(
@@ -303,7 +353,8 @@ baud = 9600
 settle = "1e-10 s""#,
         ),
         r#"
-MISSING"#,
+17:10 <"1e-10 s"> not a time: too large, or finer than a billionth of the base unit
+    => write for example "100 ms""#,
     );
 }
 
@@ -316,7 +367,10 @@ start = "AA""#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+3:8 <"1st"> "1st" can't be a name
+    => names have letters, digits, - and _, start with a letter and are at most 40 long
+8:11 <"f"> no frame is called "f"
+    => frames: 1st"#,
     );
     check(
         &frame(
@@ -325,7 +379,8 @@ start = "A""#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+4:9 <"A"> "A" has an odd number of hexadecimal digits
+    => write for example "AA 55""#,
     );
     check(
         &frame(
@@ -334,7 +389,8 @@ start = "AG""#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+4:9 <"AG"> 'G' is no hexadecimal digit
+    => write for example "AA 55""#,
     );
     check(
         &frame(
@@ -343,7 +399,8 @@ start = 0xAA"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+4:9 <0xAA> "start" is an integer, expected a text in quotes
+    => write for example start = "...""#,
     );
     check(
         &frame(
@@ -352,7 +409,8 @@ start = "AA AA AA AA AA AA AA AA AA AA AA AA AA AA AA AA AA""#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+4:9 <"AA AA AA AA AA AA AA AA AA AA AA AA AA AA AA AA AA"> more than 16 start bytes
+    => write the others as parts with "equals""#,
     );
     check(
         &frame(
@@ -362,7 +420,8 @@ longest = 1"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:11 <1> "longest" is out of range
+    => allowed is 2 to 65536"#,
     );
     check(
         &frame(
@@ -372,7 +431,10 @@ longest = 2"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:11 <2> the parts around the body alone are 3 bytes long
+    => write a greater number as "longest"
+11:9 <[{ name = "volts", type = "u8", unit = "V", channel = "pack voltage" }]> the frame would be 4 bytes long, "f" allows 2
+    => write longest = 4 into the frame"#,
     );
     check(
         &frame(
@@ -382,7 +444,8 @@ longest = 70000"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:11 <70000> "longest" is out of range
+    => allowed is 2 to 65536"#,
     );
     check(
         &frame(
@@ -392,7 +455,12 @@ text = { separator = "," }"#,
             r#"{ name = "body", role = "body" }"#,
         ),
         r#"
-MISSING"#,
+4:9 <"AA"> a frame of text has no start bytes
+    => write the start into text = { start = "$", ... }
+8:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go
+11:35 <"u8"> this type does not fit this kind of frame
+    => types of text lines are number and hex"#,
     );
     check(
         &frame(
@@ -401,7 +469,8 @@ start = "AA""#,
             r#"{ name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:9 <[{ name = "sum", type = "u8", role = "check", sum = "xor" }]> no part has the role body
+    => add { name = "body", role = "body" } where the message lies"#,
     );
     check(
         &frame(
@@ -410,12 +479,18 @@ start = "AA""#,
             r#"{ name = "body", role = "body" }, { name = "body2", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }, { name = "sum2", type = "u8", role = "check", sum = "xor", first = "body", last = "body" }"#,
         ),
         r#"
-MISSING"#,
+5:69 <"body"> a frame has only one part of this role
+    => leave the role of the others out
+5:176 <"check"> a frame has only one part of this role
+    => leave the role of the others out"#,
     );
     check(
         &frame(r#"name = "f""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+2:1 <[[frame]]> nothing shows where such a frame begins
+    => give it start bytes, a checksum or a part with a fixed value
+6:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &frame(
@@ -423,7 +498,8 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+2:1 <[[frame]]> warning: a row of zero bytes passes this checksum
+    => give the frame start bytes or a part with a fixed value"#,
     );
     check(
         &with(
@@ -433,7 +509,10 @@ start = "AA"
 parts = [{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }]"#,
         ),
         r#"
-MISSING"#,
+16:8 <"f"> a second frame is called "f"
+    => give each frame a name of its own
+16:8 <"f"> warning: no message comes in frame "f"
+    => name it in the "frames" of a message, or leave it out"#,
     );
     check(
         &with(
@@ -443,7 +522,8 @@ start = "AA"
 parts = [{ name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor" }]"#,
         ),
         r#"
-MISSING"#,
+16:8 <"g"> warning: no message comes in frame "g"
+    => name it in the "frames" of a message, or leave it out"#,
     );
 }
 
@@ -452,127 +532,156 @@ fn parts_of_frames() {
     check(
         &frame_part(r#"{ name = "body", type = "u8" }"#),
         r#"
-MISSING"#,
+7:10 <"body"> the name "body" is taken
+    => each part has a name of its own; "start" is the start bytes"#,
     );
     check(
         &frame_part(r#"{ name = "start", type = "u8" }"#),
         r#"
-MISSING"#,
+6:10 <"start"> the name "start" is taken
+    => each part has a name of its own; "start" is the start bytes"#,
     );
     check(
         &frame_part(r#"{ name = "a b", type = "u8" }"#),
         r#"
-MISSING"#,
+6:10 <"a b"> "a b" can't be a name
+    => names have letters, digits, - and _, start with a letter and are at most 40 long"#,
     );
     check(
         &frame_part(r#"{ type = "u8" }"#),
         r#"
-MISSING"#,
+6:1 <{ type = "u8" }> a part of a frame needs the key "name"
+    => name: what other keys call it"#,
     );
     check(
         &frame_part(r#"{ name = "more" }"#),
         r#"
-MISSING"#,
+6:1 <{ name = "more" }> part "more" needs a type
+    => write for example type = "u16 le""#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u16" }"#),
         r#"
-MISSING"#,
+6:25 <"u16"> "u16" needs a byte order
+    => write "u16 le" (lowest byte first) or "u16 be""#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u16 me" }"#),
         r#"
-MISSING"#,
+6:25 <"u16 me"> unknown type "u16 me"
+    => the byte order is le or be"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u16 le be" }"#),
         r#"
-MISSING"#,
+6:25 <"u16 le be"> unknown type "u16 le be"
+    => the byte order is le or be"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u17 le" }"#),
         r#"
-MISSING"#,
+6:25 <"u17 le"> unknown type "u17 le"
+    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u08" }"#),
         r#"
-MISSING"#,
+6:25 <"u08"> unknown type "u08"
+    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u+8" }"#),
         r#"
-MISSING"#,
+6:25 <"u+8"> unknown type "u+8"
+    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "f16 le" }"#),
         r#"
-MISSING"#,
+6:25 <"f16 le"> unknown type "f16 le"
+    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "number le" }"#),
         r#"
-MISSING"#,
+6:25 <"number le"> unknown type "number le"
+    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "hex" }"#),
         r#"
-MISSING"#,
+6:25 <"hex"> this type does not fit this kind of frame
+    => write for example "u16 le""#,
     );
     check(
         &frame_part(r#"{ name = "more", type = 8 }"#),
         r#"
-MISSING"#,
+6:25 <8> "type" is an integer, expected a text in quotes
+    => write for example type = "...""#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", role = "idd" }"#),
         r#"
-MISSING"#,
+6:38 <"idd"> role can't be "idd"
+    => did you mean "id"?"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "f32 le", role = "id" }"#),
         r#"
-MISSING"#,
+6:25 <"f32 le"> this role needs a whole number
+    => write for example "u16 le", or leave the role out"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", equals = 256 }"#),
         r#"
-MISSING"#,
+6:40 <256> 256 does not fit
+    => allowed is 0 to 255"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "i8", equals = -129 }"#),
         r#"
-MISSING"#,
+6:40 <-129> -129 does not fit
+    => allowed is -128 to 127"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "f32 le", equals = 1 }"#),
         r#"
-MISSING"#,
+6:44 <1> a float can't have a fixed value
+    => write a type of whole numbers, such as "u32 le", and the bits as its value"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", equals = "AA" }"#),
         r#"
-MISSING"#,
+6:40 <"AA"> "equals" is a text, expected a whole number
+    => write for example equals = 1"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", counts = ["body"] }"#),
         r#"
-MISSING"#,
+6:40 <["body"]> "counts" is for a part with the role "size"
+    => add role = "size""#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", crc = "CRC-8/SMBUS", first = "body", last = "body" }"#),
         r#"
-MISSING"#,
+6:37 <"CRC-8/SMBUS"> "crc" is for a part with the role "check"
+    => add role = "check"
+6:60 <"body"> "first" is for a part with the role "check"
+    => add role = "check"
+6:75 <"body"> "last" is for a part with the role "check"
+    => add role = "check""#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", column = 1 }"#),
         r#"
-MISSING"#,
+6:40 <1> only lines of text have columns and marks
+    => add text = { separator = "," } to the frame, or drop the key"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u8", mark = "*" }"#),
         r#"
-MISSING"#,
+6:38 <"*"> only lines of text have columns and marks
+    => add text = { separator = "," } to the frame, or drop the key"#,
     );
     check(
         &frame(
@@ -581,7 +690,10 @@ start = "AA""#,
             r#"{ name = "body", role = "body", type = "u8", equals = 1 }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:49 <"u8"> the body has no type
+    => the messages say what it holds
+5:64 <1> the body can't have "equals"
+    => write it into the part of a message"#,
     );
     check(
         &frame(
@@ -590,7 +702,8 @@ start = "AA""#,
             r#"{ name = "body", role = "body" }, { name = "kind", type = "u8", role = "id" }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:81 <"id"> an id or size behind the body can't say where the body ends
+    => put it in front of the body, or leave its role out"#,
     );
 }
 
@@ -599,37 +712,46 @@ fn sizes() {
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size" }"#),
         r#"
-MISSING"#,
+6:1 <{ name = "size", type = "u8", role = "size" }> a size needs the key "counts"
+    => list the parts that it counts, such as counts = ["body"]"#,
     );
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size", counts = "body" }"#),
         r#"
-MISSING"#,
+6:55 <"body"> "counts" is a text, expected a list of texts
+    => write for example counts = ["...", "..."]"#,
     );
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size", counts = [] }"#),
         r#"
-MISSING"#,
+6:55 <[]> the size must count the body
+    => where the length is fixed, leave the role out"#,
     );
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size", counts = ["size"] }"#),
         r#"
-MISSING"#,
+6:55 <["size"]> the size must count the body
+    => where the length is fixed, leave the role out"#,
     );
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size", counts = ["body", "body"] }"#),
         r#"
-MISSING"#,
+6:64 <"body"> "body" is counted twice
+    => list each part once"#,
     );
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size", counts = ["boddy", "start"] }"#),
         r#"
-MISSING"#,
+6:55 <["boddy", "start"]> the size must count the body
+    => where the length is fixed, leave the role out
+6:56 <"boddy"> no part of this frame is called "boddy"
+    => did you mean "body"?"#,
     );
     check(
         &frame_part(r#"{ name = "size", type = "u8", role = "size", counts = ["body", 3] }"#),
         r#"
-MISSING"#,
+6:64 <3> "counts" is an integer, expected a text in quotes
+    => write for example counts = ["..."]"#,
     );
     check(
         &frame(
@@ -638,7 +760,8 @@ start = "AA""#,
             r#"{ name = "body", role = "body" }, { name = "size", type = "u8", role = "size", counts = ["body"] }, { name = "sum", type = "u8", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:81 <"size"> an id or size behind the body can't say where the body ends
+    => put it in front of the body, or leave its role out"#,
     );
 }
 
@@ -647,132 +770,160 @@ fn checksums() {
     check(
         &check_part(r#"type = "u8""#),
         r#"
-MISSING"#,
+6:1 <{ name = "sum", role = "check", type = "u8" }> a check needs "crc" or "sum"
+    => write for example crc = "CRC-16/MODBUS" or sum = "xor""#,
     );
     check(
         &check_part(r#"type = "u8", sum = "xr""#),
         r#"
-MISSING"#,
+6:52 <"xr"> sum can't be "xr"
+    => did you mean "xor"?"#,
     );
     check(
         &check_part(r#"type = "u8", sum = "parity""#),
         r#"
-MISSING"#,
+6:52 <"parity"> sum can't be "parity"
+    => sum is one of: xor, sum 8, sum 16, twos complement, twos complement 16, ones complement, fletcher 16, fletcher 16 mod 256, fletcher 32, adler 32, internet 16"#,
     );
     check(
         &check_part(r#"type = "u8", sum = "xor", crc = "CRC-8/SMBUS""#),
         r#"
-MISSING"#,
+6:52 <"xor"> a checksum is either a crc or a sum
+    => drop one of the two keys"#,
     );
     check(
         &check_part(r#"type = "u8", sum = 3"#),
         r#"
-MISSING"#,
+6:52 <3> "sum" is an integer, expected a text in quotes
+    => write for example sum = "...""#,
     );
     check(
         &check_part(r#"type = "u8", crc = "CRC-16/MODBUS""#),
         r#"
-MISSING"#,
+6:40 <"u8"> this checksum has 16 bits, the part has 8
+    => write type = "u16 le" or be"#,
     );
     check(
         &check_part(r#"type = "i16 le", crc = "CRC-16/MODBUS""#),
         r#"
-MISSING"#,
+6:40 <"i16 le"> a checksum has no sign
+    => write u instead of i"#,
     );
     check(
         &check_part(r#"type = "f32 le", crc = "CRC-32/ISO-HDLC""#),
         r#"
-MISSING"#,
+6:40 <"f32 le"> this role needs a whole number
+    => write for example "u16 le", or leave the role out"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = "CRC-16/CCITT""#),
         r#"
-MISSING"#,
+6:56 <"CRC-16/CCITT"> "CRC-16/CCITT" names several CRCs
+    => CRC-16/IBM-3740 (123456789 gives 29B1), CRC-16/XMODEM (31C3), CRC-16/KERMIT (2189), CRC-16/MCRF4XX (6F91), CRC-16/IBM-SDLC (906E) or CRC-16/SPI-FUJITSU (E5CC)"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = "CRC-16/MODBUSS""#),
         r#"
-MISSING"#,
+6:56 <"CRC-16/MODBUSS"> the catalogue has no CRC called "CRC-16/MODBUSS"
+    => did you mean "CRC-16/MODBUS"?"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = "my own""#),
         r#"
-MISSING"#,
+6:56 <"my own"> the catalogue has no CRC called "my own"
+    => use a name of the CRC catalogue, such as "CRC-16/MODBUS", or a table of parameters"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = 16"#),
         r#"
-MISSING"#,
+6:56 <16> "crc" is an integer, expected a table
+    => write for example crc = { ... }"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { poly = 0x1021 }"#),
         r#"
-MISSING"#,
+6:56 <{ poly = 0x1021 }> a CRC needs the key "width"
+    => width: bits, 3 to 64"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16 }"#),
         r#"
-MISSING"#,
+6:56 <{ width = 16 }> a CRC needs the key "poly"
+    => poly: the polynomial, without its highest bit"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 2, poly = 1 }"#),
         r#"
-MISSING"#,
+6:66 <2> "width" is out of range
+    => allowed is 3 to 64"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = "0x10G1" }"#),
         r#"
-MISSING"#,
+6:77 <"0x10G1"> not a hexadecimal number
+    => write 0x1021, or "0x42F0E1EBA9EA3693""#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = true }"#),
         r#"
-MISSING"#,
+6:77 <true> "poly" is true, expected a whole number
+    => write 0x1021, or "0x42F0E1EBA9EA3693""#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = 0x1020 }"#),
         r#"
-MISSING"#,
+6:56 <{ width = 16, poly = 0x1020 }> this CRC can't be used: the polynomial is even
+    => write it in normal form, not reversed, and without its highest bit"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = 0x11021 }"#),
         r#"
-MISSING"#,
+6:56 <{ width = 16, poly = 0x11021 }> this CRC can't be used: the polynomial has more bits than the CRC
+    => write it without its highest bit"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = 0x1021, init = 0x10000 }"#),
         r#"
-MISSING"#,
+6:56 <{ width = 16, poly = 0x1021, init = 0x10000 }> this CRC can't be used: the initial value has more bits than the CRC
+    => write the parameters as the CRC catalogue does"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = 0x1021, xorout = -1 }"#),
         r#"
-MISSING"#,
+6:56 <{ width = 16, poly = 0x1021, xorout = -1 }> this CRC can't be used: the final XOR value has more bits than the CRC
+    => write the parameters as the CRC catalogue does"#,
     );
     check(
         &check_part(r#"type = "u16 le", crc = { width = 16, poly = 0x1021, reflect = true, refin = 1 }"#),
         r#"
-MISSING"#,
+6:85 <reflect> unknown key "reflect"
+    => a CRC has: width, poly, init, refin, refout, xorout
+6:109 <1> "refin" is an integer, expected true or false
+    => write for example refin = true"#,
     );
     check(
         &check_part(r#"type = "u8", sum = "xor", first = "bdy""#),
         r#"
-MISSING"#,
+6:67 <"bdy"> no part of this frame is called "bdy"
+    => did you mean "body"?"#,
     );
     check(
         &check_part(r#"type = "u8", sum = "xor", last = "start""#),
         r#"
-MISSING"#,
+6:66 <"start"> no part of this frame is called "start"
+    => parts: body, sum"#,
     );
     check(
         &check_part(r#"type = "u8", sum = "xor", last = "sum""#),
         r#"
-MISSING"#,
+6:66 <"sum"> the checksum can't cover itself
+    => say with "first" and "last" which parts it covers: all in front of it, or all behind it"#,
     );
     check(
         &check_part(r#"type = "u8", sum = "xor", first = "sum""#),
         r#"
-MISSING"#,
+6:67 <"sum"> the checksum can't cover itself
+    => say with "first" and "last" which parts it covers: all in front of it, or all behind it"#,
     );
     check(
         &frame(
@@ -781,7 +932,8 @@ start = "AA""#,
             r#"{ name = "sum", type = "u8", role = "check", sum = "xor" }, { name = "body", role = "body" }"#,
         ),
         r#"
-MISSING"#,
+5:10 <{ name = "sum", type = "u8", role = "check", sum = "xor" }> there is no part in front of the checksum
+    => say with "first" and "last" which parts it covers"#,
     );
     check(
         &frame(
@@ -790,7 +942,8 @@ start = "AA""#,
             r#"{ name = "sum", type = "u8", role = "check", sum = "xor", last = "body" }, { name = "body", role = "body" }"#,
         ),
         r#"
-MISSING"#,
+5:10 <{ name = "sum", type = "u8", role = "check", sum = "xor", last = "body" }> the checksum can't cover itself
+    => say with "first" and "last" which parts it covers: all in front of it, or all behind it"#,
     );
     check(
         &frame(
@@ -799,7 +952,8 @@ start = "AA""#,
             r#"{ name = "a", type = "u8" }, { name = "body", role = "body" }, { name = "sum", type = "u8", role = "check", sum = "xor", first = "body", last = "a" }"#,
         ),
         r#"
-MISSING"#,
+5:154 <"a"> the last part that it covers comes before the first
+    => name them in the order of the bytes"#,
     );
 }
 
@@ -808,47 +962,68 @@ fn frames_of_text() {
     check(
         &text_frame(r#"start = "$""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:8 <{ start = "$" }> text of a frame needs the key "separator"
+    => separator: what stands between two columns"#,
     );
     check(
         &text_frame(r#"separator = """#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:22 <""> this can't separate columns
+    => write for example separator = ",""#,
     );
     check(
         &text_frame(r#"separator = "\n""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:22 <"\n"> this can't separate columns
+    => write for example separator = ",""#,
     );
     check(
         &text_frame(r#"separator = ",", start = "\r$""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:35 <"\r$"> "start" can't contain the end of a line
+    => a line ends with LF; CR in front of it is passed over
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(r#"separator = ",", label_mark = "\n""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:40 <"\n"> "label_mark" can't contain the end of a line
+    => a line ends with LF; CR in front of it is passed over
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(r#"separator = ",", sart = "$""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:27 <sart> unknown key "sart"
+    => did you mean "start"?
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(r#"separator = "$,", start = "$""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:22 <"$,"> this "separator" would be taken for the start of the next line
+    => leave the start out: a line then starts behind the end of the last one
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(r#"separator = ",", start = "=", label_mark = "=""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:53 <"="> this "label_mark" would be taken for the start of the next line
+    => leave the start out: a line then starts behind the end of the last one
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(r#"separator = ",", label_mark = ", ""#, r#"{ name = "body", role = "body" }"#),
         r#"
-MISSING"#,
+4:40 <", "> this "label_mark" would be taken for a separator
+    => where label and value stand in columns of their own, give the value's part its column
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(
@@ -856,7 +1031,8 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "hex", role = "check", sum = "xor", mark = "*" }"#,
         ),
         r#"
-MISSING"#,
+4:35 <"*"> the mark of the checksum would be taken for the start of the next line
+    => leave the start out: a line then starts behind the end of the last one"#,
     );
     check(
         &text_frame(
@@ -864,7 +1040,10 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "kind", type = "text", role = "id" }"#,
         ),
         r#"
-MISSING"#,
+5:44 <{ name = "kind", type = "text", role = "id" }> an id of a text line needs a column
+    => columns count from 1
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(
@@ -872,7 +1051,10 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "kind", type = "text", role = "id", column = 0 }"#,
         ),
         r#"
-MISSING"#,
+5:98 <0> "column" is out of range
+    => allowed is 1 to 1000
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(
@@ -880,7 +1062,10 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "kind", type = "u8", role = "id", column = 1 }"#,
         ),
         r#"
-MISSING"#,
+5:68 <"u8"> this type does not fit this kind of frame
+    => types of text lines are text, number and hex
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(
@@ -888,7 +1073,8 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "hex", role = "check", sum = "xor" }"#,
         ),
         r#"
-MISSING"#,
+5:44 <{ name = "sum", type = "hex", role = "check", sum = "xor" }> the checksum of a text line needs a mark in front of it
+    => write for example mark = "*""#,
     );
     check(
         &text_frame(
@@ -896,7 +1082,10 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "number", role = "check", sum = "xor", mark = "" }"#,
         ),
         r#"
-MISSING"#,
+5:67 <"number"> the checksum of a text line is in hexadecimal
+    => write type = "hex"
+5:113 <""> this can't mark a checksum
+    => write for example mark = "*""#,
     );
     check(
         &text_frame(
@@ -904,7 +1093,8 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "hex", role = "check", mark = "*" }"#,
         ),
         r#"
-MISSING"#,
+5:44 <{ name = "sum", type = "hex", role = "check", mark = "*" }> a check needs "crc" or "sum"
+    => write for example crc = "CRC-16/MODBUS" or sum = "xor""#,
     );
     check(
         &text_frame(
@@ -912,7 +1102,10 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "sum", type = "hex", role = "check", sum = "xor", mark = "*", first = "begin", last = "end" }"#,
         ),
         r#"
-MISSING"#,
+5:123 <"begin"> no part of this frame is called "begin"
+    => parts: body, sum
+5:139 <"end"> no part of this frame is called "end"
+    => parts: body, sum"#,
     );
     check(
         &text_frame(
@@ -920,7 +1113,10 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "size", type = "number", role = "size", counts = ["body"] }"#,
         ),
         r#"
-MISSING"#,
+5:85 <"size"> a line of text has no size
+    => leave the role out: the frame ends with the line
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
     check(
         &text_frame(
@@ -928,7 +1124,14 @@ MISSING"#,
             r#"{ name = "body", role = "body" }, { name = "a", type = "number", column = 2, mark = "%", equals = 3 }"#,
         ),
         r#"
-MISSING"#,
+5:84 <2> "column" is for a part with the role "id"
+    => columns of values stand in the message's parts
+5:94 <"%"> "mark" is for a part with the role "check"
+    => columns of values stand in the message's parts
+5:108 <3> a frame of text can't have "equals"
+    => write it into the part of a message
+7:8 <"m"> warning: message "m" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go"#,
     );
 }
 
@@ -940,7 +1143,10 @@ fn messages() {
 frames = ["g"]"#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+8:11 <"g"> no frame is called "g"
+    => did you mean "f"?"#,
     );
     check(
         &message(
@@ -948,7 +1154,10 @@ MISSING"#,
 frames = ["f", "f"]"#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+8:16 <"f"> this frame is named twice
+    => name each frame once"#,
     );
     check(
         &message(
@@ -956,7 +1165,10 @@ MISSING"#,
 frames = []"#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+8:10 <[]> a message needs at least one frame
+    => name the frame that carries it"#,
     );
     check(
         &message(
@@ -964,7 +1176,10 @@ MISSING"#,
 frames = "f""#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+8:10 <"f"> "frames" is a text, expected a list of texts
+    => write for example frames = ["...", "..."]"#,
     );
     check(
         &message(
@@ -972,7 +1187,10 @@ MISSING"#,
 frames = ["f"]"#,
         ),
         r#"
-MISSING"#,
+7:8 <"m n"> "m n" can't be a name
+    => names have letters, digits, - and _, start with a letter and are at most 40 long
+7:8 <"m n"> warning: message "m n" has no "every"
+    => say how often it is expected, or a missing one is found late"#,
     );
     check(
         &message(
@@ -981,7 +1199,8 @@ frames = ["f"]
 every = "0 s""#,
         ),
         r#"
-MISSING"#,
+9:9 <"0 s"> "every" can't be zero
+    => write for example every = "100 ms""#,
     );
     check(
         &message(
@@ -990,7 +1209,8 @@ frames = ["f"]
 every = "10 Hz""#,
         ),
         r#"
-MISSING"#,
+9:9 <"10 Hz"> not a time: unknown unit "Hz"
+    => write for example "100 ms""#,
     );
     check(
         &message(
@@ -999,7 +1219,10 @@ frames = ["f"]
 evry = "1 s""#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+9:1 <evry> unknown key "evry"
+    => did you mean "every"?"#,
     );
     check(
         &message(
@@ -1008,7 +1231,10 @@ frames = ["f"]
 id = { kind = 1 }"#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+9:8 <kind> the frame has no id part called "kind"
+    => give a part of the frame role = "id""#,
     );
     check(
         &message(
@@ -1017,7 +1243,10 @@ frames = ["f"]
 id = 1"#,
         ),
         r#"
-MISSING"#,
+7:8 <"m"> warning: message "m" has no "every"
+    => say how often it is expected, or a missing one is found late
+9:6 <1> "id" is an integer, expected a table
+    => write for example id = { ... }"#,
     );
     check(
         &with(
@@ -1028,7 +1257,10 @@ every = "1 s"
 parts = [{ name = "a", type = "u8", unit = "V", channel = "pack voltage" }]"#,
         ),
         r#"
-MISSING"#,
+16:8 <"m"> a second message is called "m"
+    => give each message a name of its own
+16:8 <"m"> messages "m" and "m" can't be told apart in frame "f"
+    => give them different values of an id part"#,
     );
     check(
         &with(
@@ -1039,7 +1271,10 @@ every = "1 s"
 parts = [{ name = "a", type = "u8" }]"#,
         ),
         r#"
-MISSING"#,
+16:8 <"n"> messages "m" and "n" can't be told apart in frame "f"
+    => give them different values of an id part
+19:9 <[{ name = "a", type = "u8" }]> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive"#,
     );
     check(
         &with(
@@ -1054,19 +1289,26 @@ every = "1 s"
 parts = [{ name = "a", type = "number", column = 1, unit = "V", channel = "pack voltage" }]"#,
         ),
         r#"
-MISSING"#,
+20:8 <"n"> messages "m" and "n" can't be told apart in frame "f"
+    => give them different values of an id part
+20:8 <"n"> warning: message "n" comes in frames without a checksum
+    => damage can't be seen: the pack file must waive "checksum" before a verdict can be go
+21:10 <["t", "f"]> one message can't be both bytes and text
+    => write one message for each of them"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u64 le", times = 1024 }, { name = "b", type = "u64 le", times = 1024 }, { name = "c", type = "u64 le", times = 1024 }, { name = "d", type = "u64 le", times = 1024 }, { name = "e", type = "u64 le", times = 1024 }, { name = "f", type = "u64 le", times = 1024 }, { name = "g", type = "u64 le", times = 1024 }, { name = "h", type = "u64 le", times = 1024, unit = "V" }"#,
         ),
         r#"
-MISSING"#,
+10:9 <[> the body is longer than 65000 bytes
+    => no message is so long: look at "times""#,
     );
     check(
         &part(r#"{ name = "a", type = "u64 le", times = 200, unit = "V", channel = "cell voltage" }"#),
         r#"
-MISSING"#,
+10:9 <[> the frame would be 1602 bytes long, "f" allows 1024
+    => write longest = 1602 into the frame"#,
     );
 }
 
@@ -1079,7 +1321,8 @@ frames = ["f"]
 id = { kind = 256 }"#,
         ),
         r#"
-MISSING"#,
+13:15 <256> 256 does not fit
+    => allowed is 0 to 255"#,
     );
     check(
         &with_id(
@@ -1088,7 +1331,8 @@ frames = ["f"]
 id = { kind = "1" }"#,
         ),
         r#"
-MISSING"#,
+13:15 <"1"> the id is a whole number
+    => write for example 1 or 0x10"#,
     );
     check(
         &with_id(
@@ -1097,7 +1341,8 @@ frames = ["f"]
 id = { knd = 1 }"#,
         ),
         r#"
-MISSING"#,
+13:8 <knd> the frame has no id part called "knd"
+    => did you mean "kind"?"#,
     );
     check(
         &with_id(
@@ -1106,17 +1351,20 @@ frames = ["f"]
 id = { size = 1 }"#,
         ),
         r#"
-MISSING"#,
+13:8 <size> the frame has no id part called "size"
+    => id parts: kind"#,
     );
     check(
         &with_text_id("id = { kind = 1.5 }"),
         r#"
-MISSING"#,
+13:15 <1.5> the id of a text line is a text
+    => write it in quotes"#,
     );
     check(
         &with_text_id(r#"id = { knd = "A" }"#),
         r#"
-MISSING"#,
+13:8 <knd> the frame has no id part called "knd"
+    => did you mean "kind"?"#,
     );
 }
 
@@ -1125,106 +1373,146 @@ fn parts_of_messages() {
     check(
         &part(r#"{ name = "a", type = "u8" }, { name = "a", type = "u8" }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:39 <"a"> a second part is called "a"
+    => give each part a name of its own"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", times = 0 }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:36 <0> "times" is out of range
+    => allowed is 1 to 1024"#,
     );
     check(
         &part(r#"{ name = "a" }"#),
         r#"
-MISSING"#,
+11:1 <{ name = "a" }> a part of a message needs the key "type"
+    => type: how it is encoded, such as "u16 be""#,
     );
     check(
         &part(r#"{ type = "u8" }"#),
         r#"
-MISSING"#,
+11:1 <{ type = "u8" }> a part of a message needs the key "name"
+    => name: what examples call it"#,
     );
     check(
         &part(r#"{ name = "a", type = "number" }"#),
         r#"
-MISSING"#,
+11:22 <"number"> this type does not fit this kind of frame
+    => write for example "u16 le""#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", column = 2, decimals = 3, label = "x" }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:37 <2> "column" is for lines of text
+    => drop the key: the parts follow each other as listed
+11:51 <3> "decimals" is for lines of text
+    => drop the key: the parts follow each other as listed
+11:62 <"x"> "label" is for lines of text
+    => drop the key: the parts follow each other as listed"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", equals = 256 }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:37 <256> 256 does not fit
+    => allowed is 0 to 255"#,
     );
     check(
         &part(r#"{ name = "a", type = "f64 be", equals = 1 }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:41 <1> a float can't have a fixed value
+    => write a type of whole numbers, such as "u32 le", and the bits as its value"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", unit = "V", channel = "cell voltage", times = 4 }, { name = "b", type = "u8", unit = "V", channel = "cell voltage", from = 4 }"#,
         ),
         r#"
-MISSING"#,
+11:128 <"cell voltage"> cell 4 is already carried by part "a"
+    => say with "from" where its places begin"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", unit = "V", channel = "pack voltage" }, { name = "b", type = "u8", unit = "V", channel = "pack voltage" }"#,
         ),
         r#"
-MISSING"#,
+11:117 <"pack voltage"> pack voltage is already carried by part "a"
+    => a message carries it once: drop the channel of one of the parts"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", unit = "V", channel = "cell voltage", absent = 256 }"#),
         r#"
-MISSING"#,
+11:75 <256> 256 does not fit
+    => allowed is 0 to 255"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", unit = "V", channel = "cell voltage", absent = "FF" }"#),
         r#"
-MISSING"#,
+11:75 <"FF"> absent is a text, expected the whole number as sent
+    => write for example absent = 0xFFFF"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", unit = "V", channel = "cell voltage", absent = 0.5 }"#),
         r#"
-MISSING"#,
+11:75 <0.5> absent is a decimal number, expected the whole number as sent
+    => write for example absent = 0xFFFF"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", chanel = "cell voltage" }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:28 <chanel> unknown key "chanel"
+    => did you mean "channel"?"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cel voltage", unit = "V" }"#),
         r#"
-MISSING"#,
+11:38 <"cel voltage"> channel can't be "cel voltage"
+    => did you mean "cell voltage"?"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "sunshine" }"#),
         r#"
-MISSING"#,
+11:38 <"sunshine"> channel can't be "sunshine"
+    => channel is one of: cell voltage, pack voltage, bus voltage, current, temperature, state of charge, status, sense lead test, balancing, frame counter, device time"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", scale = 2, positive = "charge" }"#),
         r#"
-MISSING"#,
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
+11:36 <2> warning: "scale" has no use without a channel
+    => add a channel, or drop the key
+11:50 <"charge"> warning: "positive" has no use without a channel
+    => add a channel, or drop the key"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", unit = "V", channel = "pack voltage", times = 2 }"#),
         r#"
-MISSING"#,
+11:74 <2> a pack has only one pack voltage
+    => cell voltage, temperature and status have places"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", unit = "V", channel = "pack voltage", from = 2 }"#),
         r#"
-MISSING"#,
+11:73 <2> a pack has only one pack voltage
+    => cell voltage, temperature and status have places"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", unit = "V", channel = "cell voltage", from = 512, times = 2 }"#),
         r#"
-MISSING"#,
+11:86 <2> places go to 512
+    => look at "from" and "times""#,
     );
 }
 
@@ -1233,72 +1521,86 @@ fn units_and_scales() {
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage" }"#),
         r#"
-MISSING"#,
+11:38 <"cell voltage"> a cell voltage needs a unit
+    => write for example unit = "V""#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "mA" }"#),
         r#"
-MISSING"#,
+11:61 <"mA"> cell voltage is a voltage, not a current
+    => write for example "V""#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "mv" }"#),
         r#"
-MISSING"#,
+11:61 <"mv"> unknown unit "mv"
+    => did you mean "mV"?"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "furlong" }"#),
         r#"
-MISSING"#,
+11:61 <"furlong"> unknown unit "furlong"
+    => units of a voltage are V, mV, uV, kV"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = 3 }"#),
         r#"
-MISSING"#,
+11:61 <3> "unit" is an integer, expected a text in quotes
+    => write for example unit = "...""#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "frame counter", unit = "V" }"#),
         r#"
-MISSING"#,
+11:62 <"V"> frame counter is a plain number, not a voltage
+    => drop the unit"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", scale = 0 }"#),
         r#"
-MISSING"#,
+11:74 <0> this scale can't be used
+    => it must not be zero, and its values must fit between a billionth and nine billion of the base unit"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", scale = "0.1" }"#),
         r#"
-MISSING"#,
+11:74 <"0.1"> "scale" is a text, expected a number
+    => write for example scale = 0.1"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", scale = 1e30 }"#),
         r#"
-MISSING"#,
+11:74 <1e30> this scale can't be used
+    => it must not be zero, and its values must fit between a billionth and nine billion of the base unit"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", offset = 1e20 }"#),
         r#"
-MISSING"#,
+11:75 <1e20> this scale can't be used
+    => it must not be zero, and its values must fit between a billionth and nine billion of the base unit"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", scale = inf }"#),
         r#"
-MISSING"#,
+11:74 <inf> "scale" is a number that is not a plain decimal, expected a number
+    => write for example scale = 0.1"#,
     );
     check(
         &part(r#"{ name = "a", type = "i16 le", channel = "current", unit = "A" }"#),
         r#"
-MISSING"#,
+11:42 <"current"> a current must say which way is positive
+    => write positive = "discharge" or positive = "charge""#,
     );
     check(
         &part(r#"{ name = "a", type = "i16 le", channel = "current", unit = "A", positive = "in" }"#),
         r#"
-MISSING"#,
+11:76 <"in"> positive can't be "in"
+    => positive is one of: discharge, charge"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", positive = "charge" }"#),
         r#"
-MISSING"#,
+11:77 <"charge"> only a current has a direction
+    => drop the key"#,
     );
 }
 
@@ -1307,57 +1609,84 @@ fn meanings() {
     check(
         &part(r#"{ name = "a", type = "u8", channel = "status" }"#),
         r#"
-MISSING"#,
+11:38 <"status"> a status must say what its values mean
+    => write states = [{ value = 0, text = "off" }, ...] or flags = [{ bit = 0, text = "..." }, ...]"#,
     );
     check(
         &part(r#"{ name = "a", type = "f32 le", channel = "status", states = [{ value = 0, text = "x" }] }"#),
         r#"
-MISSING"#,
+11:22 <"f32 le"> a status is a whole number
+    => write for example type = "u16 le""#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", channel = "status", states = [{ value = 0, text = "x" }], flags = [{ bit = 0, text = "x" }] }"#,
         ),
         r#"
-MISSING"#,
+11:57 <[{ value = 0, text = "x" }]> a part has flags or states, not both
+    => drop one of the two keys"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "frame counter", states = [{ value = 0, text = "x" }] }"#),
         r#"
-MISSING"#,
+11:64 <[{ value = 0, text = "x" }]> a frame counter has no states
+    => status, sense lead test and balancing have them"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", channel = "cell voltage", unit = "V", flags = [{ bit = 0, text = "x" }] }"#,
         ),
         r#"
-MISSING"#,
+11:74 <[{ bit = 0, text = "x" }]> a cell voltage has no flags
+    => status, sense lead test and balancing have them"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", channel = "status", flags = [{ bit = 8, text = "x" }, { bit = 1, text = "y", set = "bad" }, { bit = 1, text = "z", clear = 0 }, { text = "w" }, { bit = 2 }] }"#,
         ),
         r#"
-MISSING"#,
+11:65 <8> "bit" is out of range
+    => allowed is 0 to 7
+11:111 <"bad"> set can't be "bad"
+    => set is one of: normal, warning, fault, unknown
+11:128 <1> bit 1 is listed twice
+    => bits count from 0, the least significant
+11:151 <0> "clear" is an integer, expected a text in quotes
+    => write for example clear = "..."
+11:156 <{ text = "w" }> a flag needs the key "bit"
+    => bit: counted from the least significant, from 0
+11:172 <{ bit = 2 }> a flag needs the key "text"
+    => text: what it says when it is set"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", channel = "status", flags = [{ bit = 0, text = "x", channel = "balance" }, { bit = 1, text = "x", channel = "current" }] }"#,
         ),
         r#"
-MISSING"#,
+11:90 <"balance"> the channel of a flag can't be "balance"
+    => did you mean "balancing"?
+11:136 <"current"> the channel of a flag can't be "current"
+    => the channel of a flag is one of: sense lead test, balancing"#,
     );
     check(
         &part(
             r#"{ name = "a", type = "u8", channel = "status", states = [{ value = 256, text = "x" }, { value = 1, text = "y", means = "ok" }, { value = 1, text = "z" }], otherwise = "fatal" }"#,
         ),
         r#"
-MISSING"#,
+11:68 <256> 256 does not fit
+    => allowed is 0 to 255
+11:120 <"ok"> means can't be "ok"
+    => means is one of: normal, warning, fault, unknown
+11:138 <1> the value 1 is listed twice
+    => list each value once
+11:168 <"fatal"> otherwise can't be "fatal"
+    => otherwise is one of: normal, warning, fault, unknown"#,
     );
     check(
         &part(r#"{ name = "a", type = "u8", channel = "status", times = 65, states = [{ value = 0, text = "x" }] }"#),
         r#"
-MISSING"#,
+11:56 <65> flags or states stand at most 64 times in a row
+    => make several parts of it"#,
     );
 }
 
@@ -1366,56 +1695,70 @@ fn parts_of_text_lines() {
     check(
         &text_part(r#"{ name = "a", type = "u8", column = 2 }"#),
         r#"
-MISSING"#,
+16:22 <"u8"> this type does not fit this kind of frame
+    => types of text lines are number and hex"#,
     );
     check(
         &text_part(r#"{ name = "a", type = "text", column = 2 }"#),
         r#"
-MISSING"#,
+16:22 <"text"> a value can't be a word
+    => types of values are number and hex"#,
     );
     check(
         &text_part(r#"{ name = "a", type = "number", unit = "V", channel = "pack voltage" }"#),
         r#"
-MISSING"#,
+16:1 <{ name = "a", type = "number", unit = "V", channel = "pack voltage" }> a part of a text line needs a column or a label
+    => write for example column = 2"#,
     );
     check(
         &text_part(r#"{ name = "a", type = "number", column = 1001, unit = "V", channel = "pack voltage" }"#),
         r#"
-MISSING"#,
+16:41 <1001> "column" is out of range
+    => allowed is 1 to 1000"#,
     );
     check(
         &text_part(r#"{ name = "a", type = "number", column = 2, label = "a", unit = "V", channel = "pack voltage" }"#),
         r#"
-MISSING"#,
+16:52 <"a"> a part has a column or a label, not both
+    => drop one of the two keys"#,
     );
     check(
         &text_part(r#"{ name = "a", type = "number", label = "a", unit = "V", channel = "cell voltage", times = 2 }"#),
         r#"
-MISSING"#,
+16:40 <"a"> the frame does not say what stands between label and value
+    => write text = { label_mark = "=", ... } in the frame
+16:40 <"a"> repeats need labels that differ
+    => write # where the number stands"#,
     );
     check(
         &text_part(
             r#"{ name = "a", type = "number", label = "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa", unit = "V", channel = "pack voltage" }"#,
         ),
         r#"
-MISSING"#,
+16:40 <"aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"> a label is at most 64 bytes long
+    => a value without a label has a column"#,
     );
     check(
         &text_part(
             r#"{ name = "a", type = "number", column = 2, decimals = 10, wraps_bits = 65, unit = "V", channel = "pack voltage" }"#,
         ),
         r#"
-MISSING"#,
+16:55 <10> "decimals" is out of range
+    => allowed is 0 to 9
+16:72 <65> "wraps_bits" is out of range
+    => allowed is 1 to 63"#,
     );
     check(
         &text_part(r#"{ name = "a", type = "number", column = 2, absent = 0, unit = "V", channel = "pack voltage" }"#),
         r#"
-MISSING"#,
+16:53 <0> absent in a text line is a text
+    => write "---""#,
     );
     check(
         &text_part(r#"{ name = "a", type = "hex", column = 2, equals = -1, unit = "V", channel = "pack voltage" }"#),
         r#"
-MISSING"#,
+16:50 <-1> -1 does not fit
+    => allowed is 0 to 18446744073709551615"#,
     );
 }
 
@@ -1424,7 +1767,8 @@ fn examples() {
     check(
         &example(r#"message = "m""#),
         r#"
-MISSING"#,
+15:1 <[[example]]> an example needs "bytes" or "text"
+    => write for example bytes = "AA 55 01 02""#,
     );
     check(
         &example(
@@ -1433,7 +1777,8 @@ text = "x"
 message = "m""#,
         ),
         r#"
-MISSING"#,
+17:8 <"x"> an example has bytes or text, not both
+    => drop one of the two keys"#,
     );
     check(
         &example(
@@ -1441,12 +1786,14 @@ MISSING"#,
 message = "m""#,
         ),
         r#"
-MISSING"#,
+16:9 <"AA 5"> "5" has an odd number of hexadecimal digits
+    => write for example "AA 55""#,
     );
     check(
         &example(r#"bytes = "AA""#),
         r#"
-MISSING"#,
+15:1 <[[example]]> an example needs "message" or "rejected"
+    => name the message that it decodes to, or say why it is rejected"#,
     );
     check(
         &example(
@@ -1454,7 +1801,8 @@ MISSING"#,
 message = "n""#,
         ),
         r#"
-MISSING"#,
+17:11 <"n"> no message is called "n"
+    => did you mean "m"?"#,
     );
     check(
         &example(
@@ -1463,7 +1811,8 @@ message = "m"
 rejected = "check""#,
         ),
         r#"
-MISSING"#,
+17:11 <"m"> an example decodes to a message or is rejected, not both
+    => drop one of the two keys"#,
     );
     check(
         &example(
@@ -1471,7 +1820,8 @@ MISSING"#,
 rejected = "chek""#,
         ),
         r#"
-MISSING"#,
+17:12 <"chek"> rejected can't be "chek"
+    => did you mean "check"?"#,
     );
     check(
         &example(
@@ -1480,7 +1830,8 @@ rejected = "check"
 values = { volts = 1 }"#,
         ),
         r#"
-MISSING"#,
+18:10 <{ volts = 1 }> a rejected example has no values
+    => drop the key"#,
     );
     check(
         &example(
@@ -1489,7 +1840,8 @@ message = "m"
 values = { vlts = 1 }"#,
         ),
         r#"
-MISSING"#,
+18:12 <vlts> message "m" has no part called "vlts"
+    => did you mean "volts"?"#,
     );
     check(
         &example(
@@ -1498,7 +1850,8 @@ message = "m"
 values = { pad = 1 }"#,
         ),
         r#"
-MISSING"#,
+18:12 <pad> part "pad" has no channel, so no value can be checked
+    => add a channel to the part, or drop the value"#,
     );
     check(
         &example(
@@ -1507,7 +1860,8 @@ message = "m"
 values = { volts = [1, 2] }"#,
         ),
         r#"
-MISSING"#,
+18:20 <[1, 2]> part "volts" has 1 value, here are 2
+    => write one for each repeat; "absent" counts"#,
     );
     check(
         &example(
@@ -1516,7 +1870,10 @@ message = "m"
 values = { volts = "one", count = 1.5 }"#,
         ),
         r#"
-MISSING"#,
+18:20 <"one"> expected a number in V, or "absent"
+    => the unit is that of the part and is not written here
+18:35 <1.5> expected a whole number as sent, or "absent"
+    => write for example 1 or 0x10"#,
     );
     check(
         &example(
@@ -1525,7 +1882,8 @@ message = "m"
 values = [1]"#,
         ),
         r#"
-MISSING"#,
+18:10 <[1]> "values" is a list, expected a table
+    => write for example values = { ... }"#,
     );
     check(
         &example(
@@ -1534,7 +1892,8 @@ message = "m"
 values = { volts = 1e-12 }"#,
         ),
         r#"
-MISSING"#,
+18:20 <1e-12> this number is too large, or finer than a billionth
+    => the number is in V"#,
     );
 }
 
@@ -1546,8 +1905,7 @@ fn examples_that_do_not_hold() {
 message = "m"
 values = { volts = 1, count = 2 }"#,
         ),
-        r#"
-MISSING"#,
+        "",
     );
     check(
         &example(
@@ -1556,7 +1914,8 @@ message = "m"
 values = { volts = 2, count = 3 }"#,
         ),
         r#"
-MISSING"#,
+18:20 <2> pack voltage decodes to 1 V
+18:31 <3> frame counter decodes to 2"#,
     );
     check(
         &example(
@@ -1565,7 +1924,7 @@ message = "m"
 values = { volts = "absent" }"#,
         ),
         r#"
-MISSING"#,
+18:20 <"absent"> pack voltage decodes to 1 V"#,
     );
     check(
         &example(
@@ -1574,7 +1933,7 @@ message = "m"
 values = { volts = 255 }"#,
         ),
         r#"
-MISSING"#,
+18:20 <255> pack voltage decodes to absent"#,
     );
     check(
         &example(
@@ -1582,7 +1941,7 @@ MISSING"#,
 message = "m""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> the example is no frame of message "m": bytes 0..5: checksum computed 3, received 4"#,
     );
     check(
         &example(
@@ -1590,7 +1949,7 @@ MISSING"#,
 message = "m""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> the example is no frame of message "m": 2 frames instead of one"#,
     );
     check(
         &example(
@@ -1598,7 +1957,7 @@ MISSING"#,
 message = "m""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> bytes 0..1 of the example are no frame: no frame starts here"#,
     );
     check(
         &example(
@@ -1606,7 +1965,7 @@ MISSING"#,
 message = "m""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> the example is no frame of message "m": 0 frames instead of one"#,
     );
     check(
         &example(
@@ -1614,7 +1973,7 @@ MISSING"#,
 rejected = "check""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> the example is accepted, but must be rejected"#,
     );
     check(
         &example(
@@ -1622,7 +1981,7 @@ MISSING"#,
 rejected = "size""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> the example is rejected for another reason: checksum computed 3, received 4"#,
     );
     check(
         &example(
@@ -1630,7 +1989,7 @@ MISSING"#,
 rejected = "size""#,
         ),
         r#"
-MISSING"#,
+15:1 <[[example]]> the example has no bytes that could be rejected"#,
     );
 }
 
@@ -1658,7 +2017,24 @@ parts = [
 ]
 "#,
         r#"
-MISSING"#,
+1:1 <protocl> unknown key "protocl"
+    => did you mean "protocol"?
+1:1 <protocl = "field pack"> a protocol file needs the key "protocol"
+    => protocol: the protocol's name
+3:8 <10> "baud" is out of range
+    => allowed is 50 to 20000000
+6:9 <"AA 5"> "5" has an odd number of hexadecimal digits
+    => write for example "AA 55"
+8:27 <"u16"> "u16" needs a byte order
+    => write "u16 le" (lowest byte first) or "u16 be"
+10:56 <"CRC-16/CCITT"> "CRC-16/CCITT" names several CRCs
+    => CRC-16/IBM-3740 (123456789 gives 29B1), CRC-16/XMODEM (31C3), CRC-16/KERMIT (2189), CRC-16/MCRF4XX (6F91), CRC-16/IBM-SDLC (906E) or CRC-16/SPI-FUJITSU (E5CC)
+15:9 <"100 mss"> not a time: unknown unit "mss"
+    => did you mean "ms"?
+17:56 <"mA"> cell voltage is a voltage, not a current
+    => write for example "V"
+18:62 <"current"> a current must say which way is positive
+    => write positive = "discharge" or positive = "charge""#,
     );
 }
 
@@ -1672,8 +2048,9 @@ fn check_hostile(text: String, expected: &str) {
         let faults = faults(&text);
         (faults, begun.elapsed())
     };
-    let thread = std::thread::Builder::new().name("a small stack".to_owned()).stack_size(1 << 20).spawn(read).unwrap();
-    let (faults, took) = thread.join().unwrap();
+    let thread =
+        std::thread::Builder::new().name("a small stack".to_owned()).stack_size(1 << 20).spawn(read).expect("a thread");
+    let (faults, took) = thread.join().expect("no panic");
     assert!(took.as_secs() < 5, "{took:?} for {shown}");
     assert!(faults.len() <= 201, "{} faults of {shown}", faults.len());
     let errors = faults.iter().filter(|fault| fault.level == Level::Error);
@@ -1755,7 +2132,7 @@ fn deep_nesting() {
         "8:11: \"frames\" is a list, expected a text in quotes",
     );
     let many = format!("values = {{ volts = {}1{} }}", "[".repeat(12), "]".repeat(12));
-    check_hostile(example(&format!("bytes = \"AA\"\nmessage = \"m\"\n{many}")), "17:20: expected a number in V");
+    check_hostile(example(&format!("bytes = \"AA\"\nmessage = \"m\"\n{many}")), "18:21: expected a number in V");
 }
 
 #[test]

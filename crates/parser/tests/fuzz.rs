@@ -1,6 +1,6 @@
 //! Arbitrary bytes for the decoder and arbitrary texts for the reader: no panic, no hang, the same answer however it is cut.
 //!
-//! In `cargo test` each target runs for a few hundred rounds; a fuzzing run of its own can take the same targets for longer.
+//! In `cargo test` each target runs for some thousand rounds; a fuzzing run of its own can take the same targets for longer.
 
 mod support;
 
@@ -64,7 +64,7 @@ fn any_stream(text: &str) {
     let protocol = protocol(text);
     let pieces = bolero::generator::produce_with::<Vec<Piece>>().len(0..24_usize);
     let cuts = bolero::generator::produce_with::<Vec<u8>>().len(1..16_usize);
-    check!().with_iterations(400).with_generator((pieces, cuts)).for_each(|(pieces, cuts): &(Vec<Piece>, Vec<u8>)| {
+    check!().with_iterations(2000).with_generator((pieces, cuts)).for_each(|(pieces, cuts): &(Vec<Piece>, Vec<u8>)| {
         let bytes = stream(&protocol, pieces);
         let whole = decode_whole(&protocol, &bytes);
         let mut sizes = cuts.iter().cycle();
@@ -123,7 +123,7 @@ fn use_text(text: &str) {
 
 #[test]
 fn any_text() {
-    check!().with_iterations(2000).with_type::<Vec<u8>>().for_each(|bytes: &Vec<u8>| {
+    check!().with_iterations(20_000).with_type::<Vec<u8>>().for_each(|bytes: &Vec<u8>| {
         use_text(&String::from_utf8_lossy(bytes));
     });
 }
@@ -175,7 +175,7 @@ struct Change {
 #[test]
 fn sound_files_with_changes() {
     let changes = bolero::generator::produce_with::<Vec<Change>>().len(1..8_usize);
-    check!().with_iterations(600).with_generator((0..3_usize, changes)).for_each(
+    check!().with_iterations(3000).with_generator((0..3_usize, changes)).for_each(
         |(file, changes): &(usize, Vec<Change>)| {
             let mut text: Vec<char> = SHIPPED[*file].chars().collect();
             for change in changes {

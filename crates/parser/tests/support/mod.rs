@@ -2,31 +2,29 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 use model::{Batch, Item, SessionTime};
 use parser::{Decoder, Protocol};
 
 /// The protocols that come with the program.
-pub const SHIPPED: [&str; 3] = [
+pub(crate) const SHIPPED: [&str; 3] = [
     include_str!("../../../../protocols/acorn-binary.toml"),
     include_str!("../../../../protocols/acorn-split.toml"),
     include_str!("../../../../protocols/acorn-text.toml"),
 ];
 
-pub fn protocol(text: &str) -> Arc<Protocol> {
+pub(crate) fn protocol(text: &str) -> Arc<Protocol> {
     let (protocol, faults) = Protocol::parse(text);
     Arc::new(protocol.unwrap_or_else(|| panic!("{faults:#?}\n{text}")))
 }
 
 /// Writes down a batch, one line a row or rejection, in order. Also checks that it is sound in itself.
-pub fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
+pub(crate) fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
     let mut rows = vec![0_u32; batch.kinds.len()];
     let mut rejections = 0;
     for item in &batch.order {
-        let mut line = String::new();
-        match *item {
+        lines.push(match *item {
             Item::Row { kind, row } => {
                 let kind = usize::from(kind);
                 assert_eq!(row, rows[kind], "rows come in their order");
@@ -35,17 +33,16 @@ pub fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
                 assert!(list.at[row] <= list.known_at[row]);
                 let raws: Vec<_> = list.columns.iter().map(|column| column.raw(row)).collect();
                 let (bytes, at, known) = (list.bytes[row], list.at[row], list.known_at[row]);
-                let _ = write!(line, "{bytes} kind {kind} at {at} known {known}: {raws:?}");
+                format!("{bytes} kind {kind} at {at} known {known}: {raws:?}")
             }
             Item::Rejected(index) => {
                 assert_eq!(index, rejections, "rejections come in their order");
                 rejections += 1;
                 let rejected = &batch.rejected[index as usize];
                 assert!(!rejected.bytes.is_empty());
-                let _ = write!(line, "{} known {}: {:?}", rejected.bytes, rejected.known_at, rejected.reason);
+                format!("{} known {}: {:?}", rejected.bytes, rejected.known_at, rejected.reason)
             }
-        }
-        lines.push(line);
+        });
     }
     for (list, rows) in batch.kinds.iter().zip(rows) {
         assert_eq!(list.at.len(), rows as usize);
@@ -57,7 +54,7 @@ pub fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
 /// Decodes pieces and writes down what comes of them; `take` says after which pieces batches are taken.
 ///
 /// Checks that the decoder keeps no more than it says.
-pub fn decode<'b>(
+pub(crate) fn decode<'b>(
     protocol: &Arc<Protocol>,
     pieces: impl IntoIterator<Item = (SessionTime, &'b [u8])>,
     mut take: impl FnMut() -> bool,
@@ -88,6 +85,6 @@ pub fn decode<'b>(
 }
 
 /// Decodes all of it at once.
-pub fn decode_whole(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<String> {
+pub(crate) fn decode_whole(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<String> {
     decode(protocol, [(SessionTime::ZERO, bytes)], || false)
 }
