@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::scale::Scale;
+use crate::curve::Conversion;
 use crate::time::SessionTime;
 
 /// Rows of several message kinds, what was rejected, and the order of all of it.
@@ -109,6 +109,17 @@ pub enum Reason {
         /// Its name.
         part: String,
     },
+    /// A count or a start index in the frame reaches beyond what the file allows.
+    BadCount {
+        /// The part's name.
+        part: String,
+    },
+    /// The byte stuffing, or the hexadecimal of the line, is broken.
+    BadStuffing,
+    /// A sound answer to a question that was not seen: what it holds is not known.
+    Unpaired,
+    /// It has the shape of a frame, but its checksum needs to know the message kind, and nobody knows its id.
+    Unverified,
     /// A text field is not what the file says.
     BadText {
         /// The part's name.
@@ -129,6 +140,10 @@ impl fmt::Display for Reason {
             Self::UnknownMessage => write!(f, "a sound frame, but no message kind has its id"),
             Self::UnknownId => write!(f, "no message kind has this id"),
             Self::WrongConstant { part } => write!(f, "part {part:?} does not have its fixed value"),
+            Self::BadCount { part } => write!(f, "part {part:?} reaches beyond what the file allows"),
+            Self::BadStuffing => write!(f, "the byte stuffing is broken"),
+            Self::Unpaired => write!(f, "a sound answer, but its question was not seen"),
+            Self::Unverified => write!(f, "no message kind has its id, so that its checksum can't be checked"),
             Self::BadText { part } => write!(f, "text of part {part:?} is not as described"),
             Self::Cut => write!(f, "the stream ends inside a frame"),
         }
@@ -211,12 +226,14 @@ pub struct Column {
     values: Values,
     /// One bit a row, least significant first.
     valid: Vec<u64>,
+    /// The same, for rows whose frame does not reach this column at all; empty while there is none.
+    left_out: Vec<u64>,
 }
 
 impl Column {
     /// An empty column of this width.
     pub fn new(values: Values) -> Self {
-        Self { values, valid: Vec::new() }
+        Self { values, valid: Vec::new(), left_out: Vec::new() }
     }
 
     /// The number of rows.
@@ -276,6 +293,22 @@ impl Column {
         }
     }
 
+    /// Appends a row whose frame does not reach this column: an optional end that is not there, a place that another
+    /// frame of the same kind carries. That is not "absent": it says nothing about the place.
+    pub fn push_left_out(&mut self) {
+        let row = self.len();
+        self.push(None);
+        self.left_out.resize(row / 64 + 1, 0);
+        if let Some(word) = self.left_out.last_mut() {
+            *word |= 1 << (row % 64);
+        }
+    }
+
+    /// Whether the row's frame reaches this column at all.
+    pub fn is_carried(&self, row: usize) -> bool {
+        row < self.len() && self.left_out.get(row / 64).is_none_or(|word| word >> (row % 64) & 1 != 1)
+    }
+
     /// Whether the row has a value.
     pub fn is_valid(&self, row: usize) -> bool {
         self.valid.get(row / 64).is_some_and(|word| word >> (row % 64) & 1 == 1)
@@ -300,7 +333,7 @@ impl Column {
     }
 
     /// The value in billionths of the base unit; `None` where it is absent or does not fit.
-    pub fn nanos(&self, row: usize, scale: &Scale) -> Option<i64> {
+    pub fn nanos(&self, row: usize, scale: &Conversion) -> Option<i64> {
         match self.raw(row)? {
             Raw::Int(raw) => scale.nanos(raw),
             Raw::Float(raw) => scale.nanos_of_float(raw),
@@ -311,6 +344,7 @@ impl Column {
     pub fn clear(&mut self) {
         each!(&mut self.values, list => list.clear());
         self.valid.clear();
+        self.left_out.clear();
     }
 }
 
@@ -329,6 +363,19 @@ mod tests {
         for row in 1..=4 {
             assert_eq!(column.raw(row), None, "row {row}");
         }
+    }
+
+    #[test]
+    fn left_out_is_not_absent() {
+        let mut column = Column::new(Values::for_integers(8, false));
+        column.push(None);
+        for _ in 0..100 {
+            column.push_left_out();
+        }
+        column.push(Some(Raw::Int(7)));
+        assert!(column.is_carried(0) && !column.is_carried(1) && !column.is_carried(100) && column.is_carried(101));
+        assert_eq!((column.raw(0), column.raw(50), column.raw(101)), (None, None, Some(Raw::Int(7))));
+        assert!(!column.is_carried(102), "no such row");
     }
 
     #[test]

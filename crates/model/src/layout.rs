@@ -3,10 +3,10 @@
 use std::time::Duration;
 
 use crate::channel::Channel;
-use crate::scale::Scale;
+use crate::curve::Conversion;
 
 /// The columns of every message kind of a protocol.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Layout {
     /// The protocol's name.
     pub protocol: String,
@@ -15,7 +15,7 @@ pub struct Layout {
 }
 
 /// One message kind.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct KindLayout {
     /// The message's name.
     pub name: String,
@@ -28,7 +28,7 @@ pub struct KindLayout {
 }
 
 /// One column of a message kind.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct ColumnLayout {
     /// The part's name in the protocol file.
     pub part: String,
@@ -37,11 +37,13 @@ pub struct ColumnLayout {
     /// What it measures, and where.
     pub channel: Channel,
     /// From numbers as sent to billionths of the base unit.
-    pub scale: Scale,
+    pub scale: Conversion,
     /// The width of the number as sent, in bits: a counter starts again after that.
     pub bits: u8,
     /// What the values mean, where they are no plain numbers.
     pub meaning: Meaning,
+    /// Over how long the BMS reads this part's places one after another, where it does.
+    pub scan: Option<Duration>,
 }
 
 /// What a number means.

@@ -1,12 +1,15 @@
-//! Frames of bytes: where one lies, and what stands in it.
+//! Frames of bytes: where one lies.
 
 use model::{Raw, Reason};
 
-use crate::protocol::{BinaryFrame, Field, FieldSource, Frame, IdValue, Message, Number, Protocol};
+use crate::body::{Cell, Walked, measure, values};
+use crate::numbers::read;
+use crate::protocol::{BinaryFrame, BinaryPart, Frame, IdValue, Message, Protocol};
 
 /// What a place in the stream holds, as far as one frame is concerned.
 ///
-/// It depends only on the bytes from that place on: with more of them it never changes from anything but `NeedMore`.
+/// It depends only on what came before and the bytes from that place on: with more of them it never changes from
+/// anything but `NeedMore`.
 pub(crate) enum Found {
     /// Such a frame does not begin here.
     NoStart,
@@ -14,11 +17,27 @@ pub(crate) enum Found {
     NeedMore,
     /// It seemed to begin here.
     Refused { length: usize, reason: Reason },
-    /// It lies here; without a message its id is not known.
-    Sound { length: usize, message: Option<usize> },
+    /// It lies here, but its values are not known: it is passed over as a whole.
+    Passed { length: usize, reason: Reason },
+    /// It lies here.
+    Sound { length: usize, message: usize, cells: Vec<Cell> },
 }
 
-pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &BinaryFrame, bytes: &[u8]) -> Found {
+/// What the search knows besides the bytes.
+#[derive(Clone, Copy)]
+pub(crate) struct Context<'p> {
+    pub(crate) protocol: &'p Protocol,
+    /// The bytes are one unwrapped packet: a frame fills it.
+    pub(crate) packet: bool,
+    /// Nothing follows the bytes.
+    pub(crate) over: bool,
+    /// The message that asked last, if its answer has not come.
+    pub(crate) asked: Option<usize>,
+    /// Which first bytes can begin a frame.
+    pub(crate) can_start: &'p [bool; 256],
+}
+
+pub(crate) fn find(context: Context<'_>, frame: &Frame, shape: &BinaryFrame, bytes: &[u8]) -> Found {
     let seen = bytes.len().min(shape.start.len());
     if bytes.get(..seen) != shape.start.get(..seen) {
         return Found::NoStart;
@@ -26,154 +45,191 @@ pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &BinaryFrame, byte
     let Some(header) = bytes.get(..shape.header) else { return Found::NeedMore };
     // Without start bytes every place is tried: what does not fit there is then no sign of damage.
     let refused = |length: usize, reason: Reason| {
-        if shape.start.is_empty() { Found::NoStart } else { Found::Refused { length, reason } }
+        if shape.start.is_empty() && !context.packet { Found::NoStart } else { Found::Refused { length, reason } }
     };
     for (part, value) in &shape.constants {
         let at = part.place.resolve(shape.header, 0);
-        if at + part.number.width() <= shape.header && read(part.number, header, at).int() != Some(*value) {
+        if at + part.number.width() <= shape.header && int(part, header, at) != Some(*value) {
             return refused(shape.header, Reason::WrongConstant { part: part.name.clone() });
         }
     }
-    let claimed = match &shape.size {
+    let around = shape.header + shape.trailer;
+    let most = frame.longest.saturating_sub(around);
+    let mut claimed = match &shape.size {
         Some(size) => {
-            let at = size.part.place.resolve(shape.header, 0);
-            let value = read(size.part.number, header, at).int().unwrap_or(0);
+            let value = int(&size.part, header, size.part.place.resolve(shape.header, 0)).unwrap_or(0);
             let body = value.checked_sub(size.plus as i128).and_then(|body| usize::try_from(body).ok());
-            let most = frame.longest.saturating_sub(shape.header + shape.trailer);
             match body.filter(|body| *body <= most) {
                 Some(body) => Some(body),
                 None => {
-                    let size = u64::try_from(value).unwrap_or(0);
-                    return refused(shape.header, Reason::SizeNotAllowed { size });
+                    return refused(
+                        shape.header,
+                        Reason::SizeNotAllowed { size: u64::try_from(value).unwrap_or(u64::MAX) },
+                    );
                 }
             }
         }
         None => None,
     };
+    if context.packet {
+        let body = bytes.len().checked_sub(around).filter(|body| *body <= most);
+        if body.is_none() || claimed.is_some_and(|claimed| Some(claimed) != body) {
+            return refused(bytes.len(), Reason::SizeNotAllowed { size: bytes.len() as u64 });
+        }
+        claimed = body;
+    }
+    choose(context, frame, shape, bytes, claimed).unwrap_or_else(|reason| match reason {
+        Found::Refused { length, reason } => refused(length, reason),
+        other => other,
+    })
+}
 
+/// Goes through the messages of the frame that have the ids; the first that is not ruled out decides.
+fn choose(
+    context: Context<'_>,
+    frame: &Frame,
+    shape: &BinaryFrame,
+    bytes: &[u8],
+    claimed: Option<usize>,
+) -> Result<Found, Found> {
+    let around = shape.header + shape.trailer;
+    let header = bytes.get(..shape.header).unwrap_or(&[]);
     let mut known_id = false;
-    let mut chosen = None;
+    let mut seeded = false;
+    // A message of another length says less about what is wrong than one whose checksum fails.
+    let mut unfit = None;
+    let mut refusal = None;
+    let mut passed = None;
     for index in &frame.messages {
-        let Some(message) = protocol.messages.get(*index) else { continue };
+        let Some(message) = context.protocol.messages.get(*index) else { continue };
+        seeded |= !message.extra.is_empty();
         if !ids_match(shape, message, header) {
             continue;
         }
         known_id = true;
-        if claimed.is_none_or(|claimed| claimed == message.body) {
-            chosen = Some((*index, message.body));
-            break;
+        let body = match body_length(shape, message, bytes, claimed, frame.longest) {
+            Walked::Length(body) => body,
+            Walked::NeedMore => return Ok(Found::NeedMore),
+            Walked::Bad(reason) => {
+                unfit.get_or_insert((shape.header, reason));
+                continue;
+            }
+        };
+        let length = around + body;
+        let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
+        if let Err(reason) = check(shape, whole, body, &message.extra) {
+            refusal.get_or_insert((length, reason));
+            continue;
+        }
+        let inside = whole.get(shape.header..shape.header + body).unwrap_or(&[]);
+        match values(message, inside) {
+            Ok(_) if message.answers.is_some() && message.answers != context.asked => {
+                passed.get_or_insert((length, Reason::Unpaired));
+            }
+            Ok(cells) => return Ok(Found::Sound { length, message: *index, cells }),
+            // A sound frame with another fixed value is of a kind that the file does not list.
+            Err(Reason::WrongConstant { .. }) if shape.check.is_some() => {
+                passed.get_or_insert((length, Reason::UnknownMessage));
+            }
+            Err(reason) => {
+                refusal.get_or_insert((length, reason));
+            }
         }
     }
-    let (message, body) = match (chosen, claimed) {
-        (Some((index, body)), _) => (Some(index), body),
-        (None, Some(claimed)) if known_id => {
-            let size = (claimed + shape.header + shape.trailer) as u64;
-            return refused(shape.header, Reason::SizeNotAllowed { size });
-        }
+    if let Some((length, reason)) = passed {
+        return Ok(Found::Passed { length, reason });
+    }
+    if let Some((length, reason)) = refusal.or(unfit) {
+        return Err(Found::Refused { length, reason });
+    }
+    match claimed {
         // An id that no message has: such a frame is passed over as a whole, if its checksum says that it is one.
-        (None, Some(claimed)) if shape.check.is_some() => (None, claimed),
-        (None, _) => return refused(shape.header, Reason::UnknownId),
-    };
+        Some(body) if !known_id && shape.check.is_some() => unknown(context, shape, bytes, body, seeded),
+        _ => Err(Found::Refused { length: shape.header, reason: Reason::UnknownId }),
+    }
+}
 
+fn unknown(context: Context<'_>, shape: &BinaryFrame, bytes: &[u8], body: usize, seeded: bool) -> Result<Found, Found> {
     let length = shape.header + body + shape.trailer;
-    let Some(whole) = bytes.get(..length) else { return Found::NeedMore };
-    for (part, value) in &shape.constants {
-        let at = part.place.resolve(shape.header, body);
-        if read(part.number, whole, at).int() != Some(*value) {
-            return refused(length, Reason::WrongConstant { part: part.name.clone() });
+    let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
+    if !seeded {
+        return match check(shape, whole, body, &[]) {
+            Ok(()) => Ok(Found::Passed { length, reason: Reason::UnknownMessage }),
+            Err(reason) => Err(Found::Refused { length, reason }),
+        };
+    }
+    // The checksum needs what only the message knows. If another frame begins where this one would end, it was one.
+    let passed = Found::Passed { length, reason: Reason::Unverified };
+    match bytes.get(length) {
+        Some(next) if context.can_start.get(usize::from(*next)).copied().unwrap_or(false) => Ok(passed),
+        Some(_) => Err(Found::Refused { length, reason: Reason::UnknownId }),
+        None if context.packet || context.over => Ok(passed),
+        None => Ok(Found::NeedMore),
+    }
+}
+
+/// How long the body of this message is here.
+fn body_length(shape: &BinaryFrame, message: &Message, bytes: &[u8], claimed: Option<usize>, longest: usize) -> Walked {
+    let around = shape.header + shape.trailer;
+    let refused = |body: usize| Walked::Bad(Reason::SizeNotAllowed { size: (body + around) as u64 });
+    let allowed =
+        |body: usize| (message.least <= body || message.cut_zeros) && (body <= message.most || message.longer);
+    if let Some(claimed) = claimed {
+        return if allowed(claimed) { Walked::Length(claimed) } else { refused(claimed) };
+    }
+    if message.measurable {
+        return measure(message, bytes.get(shape.header..).unwrap_or(&[]));
+    }
+    // Only the end bytes tell: the first place where they can stand.
+    let Some(first) = (shape.header + message.least + shape.trailer).checked_sub(shape.end.len()) else {
+        return refused(0);
+    };
+    if shape.end.is_empty() {
+        return refused(0);
+    }
+    let behind = bytes.get(first..bytes.len().min(longest)).unwrap_or(&[]);
+    match behind.windows(shape.end.len()).position(|window| window == shape.end) {
+        Some(at) => {
+            let body = first + at + shape.end.len() - around;
+            if allowed(body) { Walked::Length(body) } else { refused(body) }
         }
+        None if bytes.len() < longest => Walked::NeedMore,
+        None => refused(longest.saturating_sub(around)),
+    }
+}
+
+/// Fixed values, end bytes and the checksum of a whole frame.
+fn check(shape: &BinaryFrame, whole: &[u8], body: usize, extra: &[u8]) -> Result<(), Reason> {
+    for (part, value) in &shape.constants {
+        if int(part, whole, part.place.resolve(shape.header, body)) != Some(*value) {
+            return Err(Reason::WrongConstant { part: part.name.clone() });
+        }
+    }
+    if !whole.ends_with(&shape.end) {
+        return Err(Reason::WrongConstant { part: "end".to_owned() });
     }
     if let Some(check) = &shape.check {
         let covered = check.first.resolve(shape.header, body)..check.end.resolve(shape.header, body);
-        let computed = check.checksum.compute(whole.get(covered).unwrap_or(&[]));
-        let at = check.part.place.resolve(shape.header, body);
-        let received = read(check.part.number, whole, at).int().and_then(|value| u64::try_from(value).ok());
+        let computed = check.checksum.compute_with_extra(whole.get(covered).unwrap_or(&[]), extra);
+        let received = int(&check.part, whole, check.part.place.resolve(shape.header, body));
+        let received = received.and_then(|value| u64::try_from(value).ok());
         if received != Some(computed) {
-            return refused(length, Reason::CheckFailed { computed, received: received.unwrap_or(0) });
+            return Err(Reason::CheckFailed { computed, received: received.unwrap_or(0) });
         }
     }
-    Found::Sound { length, message }
+    Ok(())
+}
+
+fn int(part: &BinaryPart, bytes: &[u8], at: usize) -> Option<i128> {
+    read(part.number, bytes, at).and_then(Raw::int)
 }
 
 fn ids_match(shape: &BinaryFrame, message: &Message, header: &[u8]) -> bool {
     shape.ids.iter().all(|part| {
         let Some((_, wanted)) = message.ids.iter().find(|(name, _)| *name == part.name) else { return true };
-        let value = read(part.number, header, part.place.resolve(shape.header, 0)).int();
         match wanted {
-            IdValue::Number(wanted) => value == Some(*wanted),
+            IdValue::Number(wanted) => int(part, header, part.place.resolve(shape.header, 0)) == Some(*wanted),
             IdValue::Word(_) => false,
         }
     })
-}
-
-/// The values of a message's columns, in their order.
-pub(crate) fn values(message: &Message, shape: &BinaryFrame, frame: &[u8]) -> Result<Vec<Option<Raw>>, Reason> {
-    let body = frame.get(shape.header..shape.header + message.body).unwrap_or(&[]);
-    let mut values = Vec::with_capacity(message.column_count);
-    for field in &message.fields {
-        let FieldSource::Body(offset) = field.source else { continue };
-        if field.first_column.is_none() && field.equals.is_none() {
-            continue;
-        }
-        for repeat in 0..field.times {
-            let raw = read(field.number, body, offset + repeat * field.number.width());
-            if field.equals.is_some() && raw.int() != field.equals {
-                return Err(Reason::WrongConstant { part: field.name.clone() });
-            }
-            if field.first_column.is_some() {
-                values.push(present(field, raw));
-            }
-        }
-    }
-    Ok(values)
-}
-
-/// The number, unless it is one that means "absent".
-fn present(field: &Field, raw: Raw) -> Option<Raw> {
-    match raw {
-        Raw::Int(value) if field.absent.contains(&value) => None,
-        Raw::Float(value) => {
-            let marked = field.absent.iter().any(|absent| {
-                #[expect(
-                    clippy::cast_precision_loss,
-                    clippy::float_cmp,
-                    reason = "a marker is the exact number as sent"
-                )]
-                let equal = value == *absent as f64;
-                equal
-            });
-            (value.is_finite() && !marked).then_some(raw)
-        }
-        Raw::Int(_) => Some(raw),
-    }
-}
-
-/// Reads a number; bytes that are not there count as zero (the caller has checked the length).
-fn read(number: Number, bytes: &[u8], at: usize) -> Raw {
-    let width = number.width();
-    let mut whole: u64 = 0;
-    let slice = bytes.get(at..at + width).unwrap_or(&[]);
-    let (big, signed) = match number {
-        Number::Int { signed, big, .. } => (big, signed),
-        Number::Float { big, .. } => (big, false),
-        Number::Digits { .. } | Number::HexDigits | Number::Word => (false, false),
-    };
-    if big {
-        for byte in slice {
-            whole = whole << 8 | u64::from(*byte);
-        }
-    } else {
-        for byte in slice.iter().rev() {
-            whole = whole << 8 | u64::from(*byte);
-        }
-    }
-    match number {
-        Number::Float { bytes: 4, .. } => Raw::Float(f32::from_bits(u32::try_from(whole).unwrap_or(0)).into()),
-        Number::Float { .. } => Raw::Float(f64::from_bits(whole)),
-        _ if signed && width > 0 => {
-            let unused = 64 - 8 * u32::try_from(width).unwrap_or(8);
-            Raw::Int(((whole << unused).cast_signed() >> unused).into())
-        }
-        _ => Raw::Int(whole.into()),
-    }
 }

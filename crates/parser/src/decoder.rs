@@ -2,15 +2,21 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
+use std::time::Duration;
 
 use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
-use crate::binary::{self, Found};
-use crate::protocol::{Number, Protocol, Shape};
+use crate::binary::{self, Context, Found};
+use crate::body::Cell;
+use crate::protocol::{FieldSource, Number, Protocol, Shape};
 use crate::text_lines;
+use crate::unwrap::Wrapping;
 
 /// A run of bytes in which no frame begins is reported at the latest after this many.
 const LONGEST_SKIP: u64 = 4096;
+
+/// An answer that comes later than this after its question is not known to be its answer. Our own choice.
+const ANSWER_WAIT: Duration = Duration::from_secs(2);
 
 /// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
 const PIECE: usize = 1 << 16;
@@ -41,7 +47,27 @@ pub struct Decoder {
     /// Which first bytes can begin a frame.
     can_start: Box<[bool; 256]>,
     now: SessionTime,
+    /// The question that was heard last, and until when its answer may come.
+    asked: Option<(usize, SessionTime)>,
     batch: Batch,
+}
+
+/// What a place in the stream holds.
+enum Look {
+    /// More bytes will tell.
+    Wait,
+    Row {
+        length: usize,
+        message: usize,
+        cells: Vec<Cell>,
+    },
+    Passed {
+        length: usize,
+        reason: Reason,
+        message: Option<usize>,
+    },
+    /// No frame; with the reason where one seemed to begin.
+    Nothing(Option<(usize, Reason)>),
 }
 
 impl Decoder {
@@ -73,6 +99,7 @@ impl Decoder {
             before: None,
             can_start,
             now: SessionTime::ZERO,
+            asked: None,
             batch,
         }
     }
@@ -97,7 +124,11 @@ impl Decoder {
         if bytes.is_empty() {
             return;
         }
+        let silence = at.since(self.now);
         self.now = self.now.max(at);
+        if self.buffered() > 0 && self.protocol.idle.is_some_and(|idle| idle <= silence) {
+            self.look_behind();
+        }
         for piece in bytes.chunks(PIECE) {
             self.buffer.extend_from_slice(piece);
             let end = self.received();
@@ -137,83 +168,176 @@ impl Decoder {
 
     fn search(&mut self, over: bool) {
         let protocol = Arc::clone(&self.protocol);
+        match protocol.wrapping {
+            None => self.search_stream(&protocol, over),
+            Some(wrapping) => self.search_packets(&protocol, wrapping, over),
+        }
+    }
+
+    fn search_stream(&mut self, protocol: &Protocol, over: bool) {
         let mut cut_reported = false;
-        'place: while let Some(first) = self.buffer.get(self.head).copied() {
+        while let Some(first) = self.buffer.get(self.head).copied() {
             if !self.can_start.get(usize::from(first)).copied().unwrap_or(true) {
                 self.skip(1);
                 continue;
             }
-            let mut reason = None;
-            let mut unknown = None;
-            for (index, frame) in protocol.frames.iter().enumerate() {
-                let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
-                let line_begins = matches!(self.before, None | Some(b'\n'));
-                let found = match &frame.shape {
-                    Shape::Binary(shape) => binary::find(&protocol, frame, shape, bytes),
-                    Shape::Text(shape) => text_lines::find(&protocol, frame, shape, bytes, line_begins),
-                };
-                match found {
-                    Found::NoStart => {}
-                    Found::NeedMore if over => {
-                        if !cut_reported {
-                            reason = reason.or(Some((bytes.len(), Reason::Cut)));
-                            cut_reported = true;
-                        }
+            let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
+            match self.look(protocol, bytes, false, over, self.before) {
+                Look::Wait => return,
+                Look::Row { length, message, cells } => self.take_row(message, length, cells),
+                Look::Passed { length, reason, message } => self.pass_over(length, reason, message),
+                Look::Nothing(refused) => {
+                    if let Some((length, reason)) = refused
+                        && !(reason == Reason::Cut && std::mem::replace(&mut cut_reported, true))
+                    {
+                        let start = self.base + self.head as u64;
+                        self.reject(start, start + length as u64, reason);
                     }
-                    // The first frame in file order that is not ruled out decides: else the result would depend on how
-                    // the bytes are split.
-                    Found::NeedMore => break 'place,
-                    Found::Refused { length, reason: why } => reason = reason.or(Some((length, why))),
-                    // Another frame may have the id.
-                    Found::Sound { length, message: None } => unknown = unknown.or(Some(length)),
-                    Found::Sound { length, message: Some(message) } => {
-                        if let Err(why) = self.take_row(&protocol, index, message, length) {
-                            reason = reason.or(Some((length, why)));
-                            continue;
-                        }
-                        self.settle(length);
-                        continue 'place;
-                    }
+                    self.skip(1);
                 }
             }
-            let start = self.base + self.head as u64;
-            if let Some(length) = unknown {
-                self.report_skipped();
-                self.reject(start, start + length as u64, Reason::UnknownMessage);
-                self.settle(length);
-                continue;
-            }
-            if let Some((length, reason)) = reason {
-                self.reject(start, start + length as u64, reason);
-            }
-            self.skip(1);
         }
     }
 
-    /// Decodes the frame at `head` into a row, or says why it is none.
-    fn take_row(&mut self, protocol: &Protocol, frame: usize, message: usize, length: usize) -> Result<(), Reason> {
-        let bytes = self.buffer.get(self.head..self.head + length).unwrap_or(&[]);
-        let (Some(frame), Some(kind)) = (protocol.frames.get(frame), protocol.messages.get(message)) else {
-            return Err(Reason::UnknownMessage);
-        };
-        let values = match &frame.shape {
-            Shape::Binary(shape) => binary::values(kind, shape, bytes)?,
-            Shape::Text(shape) => text_lines::values(kind, shape, bytes)?,
-        };
+    fn search_packets(&mut self, protocol: &Protocol, wrapping: Wrapping, over: bool) {
+        let mut packet = Vec::new();
+        loop {
+            let line = self.buffer.get(self.head..).unwrap_or(&[]);
+            let Some(end) = line.iter().position(|byte| *byte == wrapping.end()) else {
+                let length = line.len();
+                if length > 0 && (over || wrapping.longest(protocol.longest_frame()) < length) {
+                    let reason = if over { Reason::Cut } else { Reason::SizeNotAllowed { size: length as u64 } };
+                    self.refuse_packet(length, reason);
+                }
+                return;
+            };
+            let length = end + 1;
+            let line = line.get(..length).unwrap_or(&[]);
+            if wrapping.unwrap(line, &mut packet).is_none() {
+                self.refuse_packet(length, Reason::BadStuffing);
+                continue;
+            }
+            if packet.is_empty() {
+                self.settle(length);
+                continue;
+            }
+            match self.look(protocol, &packet, true, true, None) {
+                Look::Row { message, cells, .. } => self.take_row(message, length, cells),
+                Look::Passed { reason, message, .. } => self.pass_over(length, reason, message),
+                Look::Nothing(Some((_, reason))) => self.refuse_packet(length, reason),
+                Look::Nothing(None) | Look::Wait => self.refuse_packet(length, Reason::UnknownId),
+            }
+        }
+    }
+
+    /// Holds the bytes of one place against every frame. The first frame in file order that is not ruled out decides:
+    /// else the result would depend on how the bytes are split.
+    fn look(&self, protocol: &Protocol, bytes: &[u8], packet: bool, over: bool, before: Option<u8>) -> Look {
+        let asked = self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message);
+        let context = Context { protocol, packet, over, asked, can_start: &self.can_start };
+        let line_begins = matches!(before, None | Some(b'\n'));
+        let mut refused = None;
+        let mut passed = None;
+        for frame in &protocol.frames {
+            let found = match &frame.shape {
+                Shape::Binary(shape) => binary::find(context, frame, shape, bytes),
+                Shape::Text(shape) => text_lines::find(protocol, frame, shape, bytes, line_begins),
+            };
+            match found {
+                Found::NoStart => {}
+                Found::NeedMore if over => refused = refused.or(Some((bytes.len(), Reason::Cut))),
+                Found::NeedMore => return Look::Wait,
+                Found::Refused { length, reason } => refused = refused.or(Some((length, reason))),
+                // Another frame may know it.
+                Found::Passed { length, reason } => passed = passed.or(Some((length, reason))),
+                Found::Sound { length, message, cells } => return Look::Row { length, message, cells },
+            }
+        }
+        match passed {
+            Some((length, reason)) => Look::Passed { length, reason, message: None },
+            None => Look::Nothing(refused),
+        }
+    }
+
+    /// After a silence the bytes that wait are looked through for a whole frame behind the place that they wait for:
+    /// that place was then a false start. Where there is none, nothing changes: the silence is only a hint.
+    fn look_behind(&mut self) {
+        let protocol = Arc::clone(&self.protocol);
+        if protocol.wrapping.is_some() {
+            return;
+        }
+        while let Some(found) = (self.head + 1..self.buffer.len()).find_map(|at| {
+            let before = self.buffer.get(at - 1).copied();
+            match self.look(&protocol, self.buffer.get(at..)?, false, false, before) {
+                Look::Row { length, message, cells } => Some((at, length, message, cells)),
+                _ => None,
+            }
+        }) {
+            let (at, length, message, cells) = found;
+            self.skip(at - self.head);
+            self.take_row(message, length, cells);
+            self.search(false);
+        }
+    }
+
+    /// Makes a row of the frame at `head`.
+    fn take_row(&mut self, message: usize, length: usize, cells: Vec<Cell>) {
         let start = self.base + self.head as u64;
         let range = ByteRange { start, end: start + length as u64 };
         self.report_skipped();
         let at = self.time_of(range.end);
-        let Some(rows) = self.batch.kinds.get_mut(message) else { return Err(Reason::UnknownMessage) };
-        for (column, value) in rows.columns.iter_mut().zip(values) {
-            column.push(value);
+        if let Some(rows) = self.batch.kinds.get_mut(message) {
+            for (column, cell) in rows.columns.iter_mut().zip(cells) {
+                match cell {
+                    Some(value) => column.push(value),
+                    None => column.push_left_out(),
+                }
+            }
+            rows.at.push(at);
+            rows.known_at.push(self.now);
+            rows.bytes.push(range);
+            let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
+            self.batch.order.push(Item::Row { kind: u16::try_from(message).unwrap_or(u16::MAX), row });
         }
-        rows.at.push(at);
-        rows.known_at.push(self.now);
-        rows.bytes.push(range);
-        let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
-        self.batch.order.push(Item::Row { kind: u16::try_from(message).unwrap_or(u16::MAX), row });
-        Ok(())
+        self.settle(length);
+        self.heard(message);
+    }
+
+    fn pass_over(&mut self, length: usize, reason: Reason, message: Option<usize>) {
+        let start = self.base + self.head as u64;
+        self.report_skipped();
+        self.reject(start, start + length as u64, reason);
+        self.settle(length);
+        if let Some(message) = message {
+            self.heard(message);
+        }
+    }
+
+    fn refuse_packet(&mut self, length: usize, reason: Reason) {
+        let start = self.base + self.head as u64;
+        self.reject(start, start + length as u64, reason);
+        self.skip(length);
+    }
+
+    /// A question opens the way for its answer, an answer closes it.
+    fn heard(&mut self, message: usize) {
+        let asks = |other: &crate::protocol::Message| other.answers == Some(message);
+        if self.protocol.messages.iter().any(asks) {
+            self.asked = Some((message, self.now + ANSWER_WAIT));
+        } else if self.protocol.messages.get(message).is_some_and(|message| message.answers.is_some()) {
+            self.asked = None;
+        }
+    }
+
+    /// This program sent a question itself: its answer may follow.
+    pub fn sent(&mut self, at: SessionTime, bytes: &[u8]) {
+        self.now = self.now.max(at);
+        let mut own = Self::new(Arc::clone(&self.protocol));
+        own.push(self.now, bytes);
+        own.finish(self.now);
+        if let Some(asked) = own.asked {
+            self.asked = Some(asked);
+        }
     }
 
     /// The time of the read that brought the byte in front of `end`.
@@ -271,12 +395,17 @@ fn empty_batch(protocol: &Protocol) -> Batch {
             let mut columns = vec![Column::new(Values::U8(Vec::new())); message.column_count];
             for field in &message.fields {
                 let Some(first) = field.first_column else { continue };
-                for column in columns.iter_mut().skip(first).take(field.times) {
-                    *column = Column::new(match field.number {
-                        Number::Int { bytes, signed, .. } => Values::for_integers(bytes * 8, signed),
-                        Number::Float { .. } => Values::F64(Vec::new()),
-                        Number::HexDigits => Values::for_integers(64, false),
-                        Number::Digits { .. } | Number::Word => Values::for_integers(64, true),
+                for column in columns.iter_mut().skip(first).take(field.places) {
+                    *column = Column::new(match (field.bits, field.number) {
+                        (None, Number::Float { .. }) => Values::F64(Vec::new()),
+                        (None, Number::HexDigits) => Values::for_integers(64, false),
+                        (None, Number::Digits { .. } | Number::Word) => Values::for_integers(64, true),
+                        _ => {
+                            let (low, _) = field.range();
+                            // A sum of parts can be wider than each.
+                            let wide = matches!(field.source, FieldSource::SumOf(_));
+                            Values::for_integers(if wide { 64 } else { field.storage_bits() }, low < 0 || wide)
+                        }
                     });
                 }
             }

@@ -1,10 +1,13 @@
-//! From values to the bytes of a frame: for the simulator and for tests that go there and back.
+//! From values to the bytes of a frame: for questions, for the simulator and for tests that go there and back.
 
 use std::sync::Arc;
 
-use model::{ColumnLayout, Dimension, Meaning, Quantity};
+use model::{ColumnLayout, Conversion, Dimension, KindLayout, Meaning, Quantity, Raw};
 
-use crate::protocol::{BinaryFrame, Field, FieldSource, IdValue, Message, Number, Protocol, Shape, TextFrame};
+use crate::numbers::{low_bits, write};
+use crate::protocol::{
+    BinaryFrame, Field, FieldSource, Frame, IdValue, Message, Number, Protocol, Shape, TextFrame, Times,
+};
 
 /// Makes frames by a checked [`Protocol`], as a device would.
 #[derive(Clone, Debug)]
@@ -12,13 +15,11 @@ pub struct Encoder {
     protocol: Arc<Protocol>,
 }
 
-/// A number to send.
-#[derive(Clone, Copy)]
-enum Sent {
-    Int(i128),
-    Float(f64),
-    Absent,
-}
+/// A number to send; `None` where there is none and the file has no marker for that.
+type Sent = Option<Raw>;
+
+/// Answers a column with billionths of the base unit, the number as sent, or nothing.
+type Ask<'a> = dyn FnMut(&ColumnLayout) -> Option<i64> + 'a;
 
 impl Encoder {
     /// An encoder for this protocol.
@@ -26,115 +27,265 @@ impl Encoder {
         Self { protocol }
     }
 
-    /// Appends one frame of message kind `kind` (an index into `layout().kinds`) to `out`, in the first of its frames.
+    /// Appends one frame of message kind `kind` (an index into `layout().kinds`) to `out`, in the first of its frames;
+    /// or as many as the kind needs to carry all its places, where each frame says which it carries.
     ///
     /// `value` is asked for each column in order. It gives billionths of the base unit for measured numbers, the number
     /// as sent for counters, flags and states, and `None` for an absent value, which is sent as the first "absent"
     /// marker, or as zero where the file has none. A value that does not fit is sent as the nearest one that does.
+    /// Where the file leaves the number of repeats open, those up to the last with a value are sent.
     /// Parts without a channel are sent as their fixed value, else as zero. An unknown kind appends nothing.
-    pub fn frame(&self, kind: usize, value: &mut dyn FnMut(&ColumnLayout) -> Option<i64>, out: &mut Vec<u8>) {
-        let Some(message) = self.protocol.messages.get(kind) else { return };
+    pub fn frame(&self, kind: usize, value: &mut Ask<'_>, out: &mut Vec<u8>) {
+        let (Some(message), Some(layout)) = (self.protocol.messages.get(kind), self.protocol.layout.kinds.get(kind))
+        else {
+            return;
+        };
         let Some(frame) = message.frames.first().and_then(|frame| self.protocol.frames.get(*frame)) else { return };
-        let Some(layout) = self.protocol.layout.kinds.get(kind) else { return };
-        let mut numbers: Vec<Vec<Sent>> = Vec::new();
-        for field in &message.fields {
-            let column = |repeat: usize| layout.columns.get(field.first_column? + repeat);
-            let sent = (0..field.times).map(|repeat| match column(repeat) {
-                Some(column) => number_of(field, column, value(column)),
-                None => Sent::Int(field.equals.unwrap_or(0)),
-            });
-            numbers.push(sent.collect());
-        }
-        match &frame.shape {
-            Shape::Binary(shape) => binary(message, shape, &numbers, out),
-            Shape::Text(shape) => text(message, shape, &numbers, out),
+        let values: Vec<Option<i64>> = layout.columns.iter().map(value).collect();
+        let per_frame = per_frame(message, frame);
+        let frames = message.fields.iter().filter(|field| field.from.is_some()).map(|field| {
+            let first = field.first_column.unwrap_or(0);
+            let filled = values.iter().skip(first).take(field.places).rposition(Option::is_some).map_or(0, |at| at + 1);
+            filled.div_ceil(per_frame.max(1))
+        });
+        for index in 0..frames.max().unwrap_or(1).max(1) {
+            let numbers = numbers(message, layout, &values, index * per_frame, per_frame);
+            self.append(message, frame, &numbers, out);
         }
     }
+
+    /// Appends the bytes of a question of the file (an index into `asks()`).
+    pub fn ask(&self, index: usize, out: &mut Vec<u8>) {
+        let Some(ask) = self.protocol.asks.get(index) else { return };
+        let Some(message) = self.protocol.messages.get(ask.message) else { return };
+        let Some(frame) = message.frames.first().and_then(|frame| self.protocol.frames.get(*frame)) else { return };
+        let numbers: Vec<Vec<Sent>> = message
+            .fields
+            .iter()
+            .enumerate()
+            .map(|(index, field)| {
+                let given = ask.values.iter().find(|(field, _)| *field == index).map(|(_, value)| *value);
+                let times = if let Times::Fixed(times) = field.times { times } else { 0 };
+                vec![Some(Raw::Int(given.or(field.equals).unwrap_or(0))); times]
+            })
+            .collect();
+        self.append(message, frame, &numbers, out);
+    }
+
+    fn append(&self, message: &Message, frame: &Frame, numbers: &[Vec<Sent>], out: &mut Vec<u8>) {
+        let mut bytes = Vec::new();
+        match &frame.shape {
+            Shape::Binary(shape) => binary(message, shape, numbers, &mut bytes),
+            Shape::Text(shape) => text(message, shape, numbers, &mut bytes),
+        }
+        match self.protocol.wrapping {
+            Some(wrapping) => wrapping.wrap(&bytes, out),
+            None => out.extend_from_slice(&bytes),
+        }
+    }
+}
+
+/// How many repeats of a part with a start index one frame carries.
+fn per_frame(message: &Message, frame: &Frame) -> usize {
+    let around = match &frame.shape {
+        Shape::Binary(shape) => shape.header + shape.trailer,
+        Shape::Text(_) => 0,
+    };
+    let room = frame.longest.saturating_sub(around + message.least);
+    let field = message.fields.iter().find(|field| field.from.is_some());
+    field.map_or(1, |field| match field.times {
+        Times::Fixed(times) => times,
+        Times::Part(_) | Times::Rest => (room / field.number.width().max(1)).min(field.places).max(1),
+    })
+}
+
+/// The numbers of every part, from the place `shift` on where parts have a start index.
+fn numbers(
+    message: &Message,
+    layout: &KindLayout,
+    values: &[Option<i64>],
+    shift: usize,
+    per_frame: usize,
+) -> Vec<Vec<Sent>> {
+    let mut numbers: Vec<Vec<Sent>> = Vec::new();
+    for field in &message.fields {
+        let shift = if field.from.is_some() { shift } else { 0 };
+        let value = |repeat: usize| {
+            let index = field.first_column? + shift + repeat;
+            (shift + repeat < field.places).then(|| values.get(index).copied().flatten()).flatten()
+        };
+        let most = if field.from.is_some() { per_frame } else { field.places };
+        let filled = (0..most).rev().find(|repeat| value(*repeat).is_some()).map_or(0, |last| last + 1);
+        let times = if let Times::Fixed(times) = field.times { times } else { filled };
+        let sent = (0..times).map(|repeat| {
+            let column = field.first_column.and_then(|first| layout.columns.get(first + shift + repeat));
+            match column {
+                Some(column) => number_of(field, column, value(repeat)),
+                None if field.first_column.is_some() => marker(field),
+                None => Some(Raw::Int(field.equals.unwrap_or(0))),
+            }
+        });
+        numbers.push(sent.collect());
+    }
+    derive(message, &mut numbers, shift);
+    numbers
+}
+
+/// Counts, start indices, totals over several parts and words of bits follow from the other parts.
+fn derive(message: &Message, numbers: &mut [Vec<Sent>], shift: usize) {
+    for (index, field) in message.fields.iter().enumerate() {
+        if let Times::Part(part) = field.times {
+            let count = numbers.get(index).map_or(0, Vec::len);
+            set(numbers, part, i128::try_from(count).unwrap_or(0));
+        }
+        if let Some(from) = field.from {
+            let place = from.first_place.saturating_add(i64::try_from(shift).unwrap_or(i64::MAX));
+            let start = place.saturating_sub(from.plus).checked_div(from.step).unwrap_or(0);
+            set(numbers, from.part, start.into());
+        }
+        if let FieldSource::SumOf(parts) = &field.source {
+            let total = int(numbers.get(index));
+            let mut rest = total;
+            for part in parts {
+                let Some(other) = message.fields.get(*part) else { continue };
+                let (_, high) = other.range();
+                let most = if other.absent.contains(&high) { high - 1 } else { high };
+                match (total, rest) {
+                    (Some(_), Some(0)) if Some(part) != parts.first() => {
+                        if let Some(marker) = other.absent.first() {
+                            set(numbers, *part, *marker);
+                        }
+                    }
+                    (Some(_), Some(left)) => {
+                        set(numbers, *part, left.clamp(0, most));
+                        rest = Some(left - left.clamp(0, most));
+                    }
+                    _ => {
+                        if let Some(marker) = other.absent.first() {
+                            set(numbers, *part, *marker);
+                        }
+                    }
+                }
+            }
+        }
+    }
+    for (index, field) in message.fields.iter().enumerate() {
+        let Some((low, count)) = field.bits else { continue };
+        let mask = (1_i128 << count) - 1;
+        let piece = (int(numbers.get(index)).unwrap_or(0) & mask) << low;
+        let word = if let FieldSource::Of(part) = field.source { part } else { index };
+        let rest = if word == index { 0 } else { int(numbers.get(word)).unwrap_or(0) };
+        set(numbers, word, rest | piece);
+    }
+}
+
+fn int(values: Option<&Vec<Sent>>) -> Option<i128> {
+    values.and_then(|values| values.first()).copied().flatten().and_then(Raw::int)
+}
+
+fn set(numbers: &mut [Vec<Sent>], part: usize, value: i128) {
+    if let Some(first) = numbers.get_mut(part).and_then(|values| values.first_mut()) {
+        *first = Some(Raw::Int(value));
+    }
+}
+
+fn marker(field: &Field) -> Sent {
+    field.absent.first().map(|marker| Raw::Int(*marker))
 }
 
 fn number_of(field: &Field, column: &ColumnLayout, value: Option<i64>) -> Sent {
     if let Some(equals) = field.equals {
-        return Sent::Int(equals);
+        return Some(Raw::Int(equals));
     }
     let Some(value) = value else {
-        return field.absent.first().map_or(Sent::Absent, |marker| Sent::Int(*marker));
+        return marker(field).or_else(|| matches!(field.number, Number::Float { .. }).then_some(Raw::Float(f64::NAN)));
     };
     let counted = column.channel.quantity == Quantity::FrameCounter;
     let as_sent = column.meaning != Meaning::Number || counted;
-    let clock = column.channel.quantity.dimension() == Dimension::Time && !matches!(field.number, Number::Float { .. });
+    let (low, high) = if matches!(field.source, FieldSource::SumOf(_)) { (0, i64::MAX.into()) } else { field.range() };
+    let float = matches!(field.number, Number::Float { .. });
+    let clock = column.channel.quantity.dimension() == Dimension::Time && !float;
+    let scaled = |value| column.scale.raw(value, (low, high)).unwrap_or(0);
     if counted || clock {
         // A counter and a clock start again at their width, as a device's do.
-        let raw = if counted { i128::from(value) } else { column.scale.raw(value) };
-        return Sent::Int(raw.rem_euclid(1_i128 << u32::from(column.bits.clamp(1, 64))));
+        let raw = match &column.scale {
+            _ if counted => value.into(),
+            Conversion::Linear(scale) => scale.raw(value),
+            Conversion::Curve(_) => scaled(value),
+        };
+        return Some(Raw::Int(raw.rem_euclid(1_i128 << u32::from(column.bits.clamp(1, 64)))));
     }
-    match field.number {
-        Number::Float { .. } if !as_sent => Sent::Float(column.scale.raw_float(value)),
-        _ if as_sent => Sent::Int(value.into()),
-        _ => Sent::Int(column.scale.raw(value)),
-    }
+    Some(match &column.scale {
+        _ if as_sent => Raw::Int(i128::from(value).clamp(low, high)),
+        Conversion::Linear(scale) if float => Raw::Float(scale.raw_float(value)),
+        _ => Raw::Int(scaled(value)),
+    })
 }
 
 fn binary(message: &Message, shape: &BinaryFrame, numbers: &[Vec<Sent>], out: &mut Vec<u8>) {
-    let mut frame = vec![0_u8; shape.header + message.body + shape.trailer];
+    let mut body = Vec::new();
+    for (field, values) in message.fields.iter().zip(numbers) {
+        if !matches!(field.source, FieldSource::Body) {
+            continue;
+        }
+        for value in values {
+            let at = body.len();
+            body.resize(at + field.number.width(), 0);
+            write_bits(field, *value, &mut body, at);
+        }
+    }
+    if message.cut_zeros {
+        while body.len() > 1 && body.last() == Some(&0) {
+            body.pop();
+        }
+    }
+    let length = body.len();
+    let mut frame = vec![0_u8; shape.header + length + shape.trailer];
     for (to, from) in frame.iter_mut().zip(&shape.start) {
+        *to = *from;
+    }
+    for (to, from) in frame.iter_mut().skip(shape.header).zip(&body) {
+        *to = *from;
+    }
+    let end_at = frame.len().saturating_sub(shape.end.len());
+    for (to, from) in frame.iter_mut().skip(end_at).zip(&shape.end) {
         *to = *from;
     }
     for part in &shape.ids {
         if let Some((_, IdValue::Number(value))) = message.ids.iter().find(|(name, _)| *name == part.name) {
-            write(part.number, Sent::Int(*value), &mut frame, part.place.resolve(shape.header, message.body));
+            write(part.number, Raw::Int(*value), &mut frame, part.place.resolve(shape.header, length));
         }
     }
     for (part, value) in &shape.constants {
-        write(part.number, Sent::Int(*value), &mut frame, part.place.resolve(shape.header, message.body));
+        write(part.number, Raw::Int(*value), &mut frame, part.place.resolve(shape.header, length));
     }
     if let Some(size) = &shape.size {
-        let counted = i128::try_from(message.body + size.plus).unwrap_or(0);
-        write(size.part.number, Sent::Int(counted), &mut frame, size.part.place.resolve(shape.header, message.body));
-    }
-    for (field, values) in message.fields.iter().zip(numbers) {
-        let FieldSource::Body(offset) = field.source else { continue };
-        for (repeat, value) in values.iter().enumerate() {
-            write(field.number, *value, &mut frame, shape.header + offset + repeat * field.number.width());
-        }
+        let counted = i128::try_from(length + size.plus).unwrap_or(0);
+        write(size.part.number, Raw::Int(counted), &mut frame, size.part.place.resolve(shape.header, length));
     }
     if let Some(check) = &shape.check {
-        let covered = check.first.resolve(shape.header, message.body)..check.end.resolve(shape.header, message.body);
-        let computed = check.checksum.compute(frame.get(covered).unwrap_or(&[]));
-        let at = check.part.place.resolve(shape.header, message.body);
-        write(check.part.number, Sent::Int(computed.into()), &mut frame, at);
+        let covered = check.first.resolve(shape.header, length)..check.end.resolve(shape.header, length);
+        let computed = check.checksum.compute_with_extra(frame.get(covered).unwrap_or(&[]), &message.extra);
+        let at = check.part.place.resolve(shape.header, length);
+        write(check.part.number, Raw::Int(computed.into()), &mut frame, at);
     }
     out.extend_from_slice(&frame);
 }
 
-fn write(number: Number, value: Sent, frame: &mut [u8], at: usize) {
-    let width = number.width();
-    let (low, high) = number.range();
-    let (whole, big) = match (number, value) {
-        (Number::Float { bytes, big }, value) => {
-            let value = match value {
-                Sent::Float(value) => value,
-                #[expect(clippy::cast_precision_loss, reason = "a marker or a fixed value in a float field")]
-                Sent::Int(value) => value as f64,
-                Sent::Absent => f64::NAN,
-            };
-            #[expect(clippy::cast_possible_truncation, reason = "that is what a 4-byte float field holds")]
-            let bits = if bytes == 4 { u64::from((value as f32).to_bits()) } else { value.to_bits() };
-            (bits, big)
+/// Writes a number, or the whole word that a part of bits stands in.
+fn write_bits(field: &Field, value: Sent, body: &mut [u8], at: usize) {
+    let Some(value) = value else { return };
+    match (field.number, field.bits, value) {
+        (Number::Int { bytes, big, .. }, Some(_), Raw::Int(word)) => {
+            write(Number::Int { bytes, signed: false, big }, Raw::Int(low_bits(word).into()), body, at);
         }
-        (Number::Int { big, .. }, Sent::Int(value)) => (low_bits(value.clamp(low, high)), big),
-        (Number::Int { big, .. }, Sent::Float(_) | Sent::Absent) => (0, big),
-        (Number::Digits { .. } | Number::HexDigits | Number::Word, _) => return,
-    };
-    let bytes = whole.to_le_bytes();
-    let Some(place) = frame.get_mut(at..at + width) else { return };
-    for (index, byte) in place.iter_mut().enumerate() {
-        let from = if big { width - 1 - index } else { index };
-        *byte = bytes.get(from).copied().unwrap_or(0);
+        // A word whose bits are parts of their own is taken as it is.
+        (Number::Int { bytes, big, signed: true }, None, Raw::Int(word)) if field.counted => {
+            let word = low_bits(word) & (u64::MAX >> (64 - 8 * u32::from(bytes.clamp(1, 8))));
+            write(Number::Int { bytes, signed: false, big }, Raw::Int(word.into()), body, at);
+        }
+        (number, _, value) => write(number, value, body, at),
     }
-}
-
-fn low_bits(value: i128) -> u64 {
-    u64::try_from(value & i128::from(u64::MAX)).unwrap_or(0)
 }
 
 fn text(message: &Message, shape: &TextFrame, numbers: &[Vec<Sent>], out: &mut Vec<u8>) {
@@ -162,7 +313,7 @@ fn text(message: &Message, shape: &TextFrame, numbers: &[Vec<Sent>], out: &mut V
                     let label = labels.get(repeat).map_or(&[][..], Vec::as_slice);
                     labelled.push([label, &shape.label_mark, &written].concat());
                 }
-                FieldSource::Body(_) => {}
+                FieldSource::Body | FieldSource::Of(_) | FieldSource::SumOf(_) => {}
             }
         }
     }
@@ -185,8 +336,9 @@ fn text(message: &Message, shape: &TextFrame, numbers: &[Vec<Sent>], out: &mut V
 fn written(field: &Field, value: Sent) -> Vec<u8> {
     let (low, high) = field.number.range();
     let value = match value {
-        Sent::Int(value) => value.clamp(low, high),
-        Sent::Float(_) | Sent::Absent => {
+        // A marker of a text line is a text.
+        Some(Raw::Int(value)) => value.clamp(low, high),
+        Some(Raw::Float(_)) | None => {
             return field.absent_texts.first().map_or(Vec::new(), |text| text.clone().into_bytes());
         }
     };
@@ -200,7 +352,7 @@ fn written(field: &Field, value: Sent) -> Vec<u8> {
                 _ => format!("{sign}{}.{:0width$}", digits / step, digits % step, width = usize::from(decimals)),
             }
         }
-        Number::Int { .. } | Number::Float { .. } | Number::Word => String::new(),
+        _ => String::new(),
     }
     .into_bytes();
     text.extend_from_slice(&field.suffix);

@@ -77,9 +77,12 @@ fn matches(because: RejectedBecause, reason: &Reason) -> bool {
     match because {
         RejectedBecause::Check => matches!(reason, Reason::CheckFailed { .. }),
         RejectedBecause::Size => matches!(reason, Reason::SizeNotAllowed { .. } | Reason::Cut),
-        RejectedBecause::Message => matches!(reason, Reason::UnknownMessage | Reason::UnknownId),
+        RejectedBecause::Message => matches!(reason, Reason::UnknownMessage | Reason::UnknownId | Reason::Unverified),
         RejectedBecause::Constant => matches!(reason, Reason::WrongConstant { .. }),
         RejectedBecause::Text => matches!(reason, Reason::BadText { .. }),
+        RejectedBecause::Count => matches!(reason, Reason::BadCount { .. }),
+        RejectedBecause::Stuffing => matches!(reason, Reason::BadStuffing),
+        RejectedBecause::Unpaired => matches!(reason, Reason::Unpaired),
         RejectedBecause::Skipped => matches!(reason, Reason::Skipped),
     }
 }
@@ -89,7 +92,12 @@ fn difference(protocol: &Protocol, kind: usize, batch: &Batch, row: usize, expec
     let index = field.first_column? + expected.repeat;
     let column = batch.kinds.get(kind)?.columns.get(index)?;
     let layout = protocol.layout.kinds.get(kind)?.columns.get(index)?;
+    if column.is_carried(row) == (expected.value == ExpectedNumber::LeftOut) {
+        let carried = if column.is_carried(row) { "is carried" } else { "is not carried" };
+        return Some(format!("{} {carried} by this frame", layout.channel));
+    }
     let (same, got) = match expected.value {
+        ExpectedNumber::LeftOut => return None,
         ExpectedNumber::Absent => {
             (column.raw(row).is_none(), column.nanos(row, &layout.scale).map(|nanos| format_nanos_exact(nanos, 0)))
         }

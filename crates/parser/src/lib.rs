@@ -36,21 +36,26 @@
 //! ```
 
 mod binary;
+mod body;
 mod catalogue;
 mod checksum;
 mod decoder;
 mod encode;
 mod examples;
+mod numbers;
 mod protocol;
 mod read;
+mod read_curves;
 mod read_examples;
 mod read_frames;
 mod read_messages;
+mod read_parts;
 pub mod spec;
 mod text_lines;
+mod unwrap;
 
 pub use checksum::{Checksum, CrcParameters, SimpleChecksum};
 pub use decoder::Decoder;
 pub use encode::Encoder;
 pub use examples::check_examples;
-pub use protocol::Protocol;
+pub use protocol::{AskTimes, Protocol};

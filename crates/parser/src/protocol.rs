@@ -5,6 +5,7 @@ use std::time::Duration;
 use model::{Layout, LineSettings, Unit};
 
 use crate::checksum::Checksum;
+use crate::unwrap::Wrapping;
 
 /// A protocol file that has been checked. Made only by [`Protocol::parse`](crate::Protocol::parse).
 #[derive(Clone, Debug)]
@@ -13,9 +14,12 @@ pub struct Protocol {
     pub(crate) summary: String,
     pub(crate) line: Option<LineSettings>,
     pub(crate) settle: Duration,
+    pub(crate) wrapping: Option<Wrapping>,
+    pub(crate) idle: Option<Duration>,
     pub(crate) frames: Vec<Frame>,
     pub(crate) messages: Vec<Message>,
     pub(crate) layout: Layout,
+    pub(crate) asks: Vec<Ask>,
     pub(crate) examples: Vec<Example>,
 }
 
@@ -45,6 +49,11 @@ impl Protocol {
         &self.layout
     }
 
+    /// What is asked of the device, where the person allows that anything is sent. In file order.
+    pub fn asks(&self) -> impl Iterator<Item = AskTimes> {
+        self.asks.iter().map(|ask| ask.times)
+    }
+
     /// The bytes of the longest frame.
     pub fn longest_frame(&self) -> usize {
         self.frames.iter().map(|frame| frame.longest).max().unwrap_or(0)
@@ -66,6 +75,8 @@ pub(crate) struct Frame {
     pub(crate) messages: Vec<usize>,
     /// Whether the file lists a checksum, even one that can't be read. Only for what is said of the file.
     pub(crate) lists_check: bool,
+    /// Whether the line wraps packets.
+    pub(crate) packets: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -84,6 +95,8 @@ pub(crate) struct BinaryFrame {
     pub(crate) trailer: usize,
     pub(crate) ids: Vec<BinaryPart>,
     pub(crate) size: Option<SizePart>,
+    /// The bytes that each frame ends with; counted in `trailer`.
+    pub(crate) end: Vec<u8>,
     pub(crate) constants: Vec<(BinaryPart, i128)>,
     pub(crate) check: Option<BinaryCheck>,
 }
@@ -161,8 +174,14 @@ pub(crate) struct TextCheck {
 pub(crate) enum Number {
     /// Whole bytes.
     Int { bytes: u8, signed: bool, big: bool },
-    /// IEEE 754, 4 or 8 bytes.
+    /// IEEE 754, 2, 4 or 8 bytes.
     Float { bytes: u8, big: bool },
+    /// Decimal digits, two in a byte.
+    Bcd { bytes: u8, big: bool },
+    /// Decimal digits as characters, with a sign in front where negative.
+    Characters { bytes: u8 },
+    /// Hexadecimal digits as characters.
+    HexCharacters { bytes: u8 },
     /// A decimal number in text, as a whole number of `10^-decimals`.
     Digits { decimals: u8 },
     /// A whole number in hexadecimal text.
@@ -174,7 +193,11 @@ pub(crate) enum Number {
 impl Number {
     pub(crate) fn width(self) -> usize {
         match self {
-            Self::Int { bytes, .. } | Self::Float { bytes, .. } => bytes.into(),
+            Self::Int { bytes, .. }
+            | Self::Float { bytes, .. }
+            | Self::Bcd { bytes, .. }
+            | Self::Characters { bytes }
+            | Self::HexCharacters { bytes } => bytes.into(),
             Self::Digits { .. } | Self::HexDigits | Self::Word => 0,
         }
     }
@@ -192,6 +215,11 @@ impl Number {
                 (-half, half - 1)
             }
             Self::HexDigits => (0, u64::MAX.into()),
+            Self::Bcd { bytes, .. } => (0, 10_i128.pow(2 * u32::from(bytes)) - 1),
+            Self::Characters { bytes } => {
+                (-(10_i128.pow(u32::from(bytes).saturating_sub(1)) - 1), 10_i128.pow(bytes.into()) - 1)
+            }
+            Self::HexCharacters { bytes } => (0, (1 << (4 * u32::from(bytes))) - 1),
             Self::Float { .. } | Self::Digits { .. } | Self::Word => (i64::MIN.into(), i64::MAX.into()),
         }
     }
@@ -211,8 +239,19 @@ pub(crate) struct Message {
     pub(crate) frames: Vec<usize>,
     /// By the name of the frame's id part.
     pub(crate) ids: Vec<(String, IdValue)>,
-    /// Bytes of the body; 0 for text.
-    pub(crate) body: usize,
+    /// The fewest and most bytes of the body; 0 for text.
+    pub(crate) least: usize,
+    pub(crate) most: usize,
+    /// Whether the length is the same each time, or follows from what the body itself says.
+    pub(crate) measurable: bool,
+    /// Zero bytes at the end are left out by the sender.
+    pub(crate) cut_zeros: bool,
+    /// Bytes behind the last part are passed over.
+    pub(crate) longer: bool,
+    /// What goes through the checksum behind the covered bytes.
+    pub(crate) extra: Vec<u8>,
+    /// The message that asks for this one.
+    pub(crate) answers: Option<usize>,
     pub(crate) fields: Vec<Field>,
     pub(crate) column_count: usize,
 }
@@ -223,7 +262,17 @@ pub(crate) struct Field {
     pub(crate) name: String,
     pub(crate) source: FieldSource,
     pub(crate) number: Number,
-    pub(crate) times: usize,
+    pub(crate) times: Times,
+    /// How many columns it can fill, where it has a channel.
+    pub(crate) places: usize,
+    /// Which of them the first repeat fills, where that is in the frame.
+    pub(crate) from: Option<FromPart>,
+    /// Whether another part counts on its value.
+    pub(crate) counted: bool,
+    /// The body may end in front of it.
+    pub(crate) optional: bool,
+    /// The lowest bit and the number of bits, where it is a part of a word.
+    pub(crate) bits: Option<(u8, u8)>,
     pub(crate) absent: Vec<i128>,
     pub(crate) absent_texts: Vec<String>,
     pub(crate) equals: Option<i128>,
@@ -236,12 +285,82 @@ pub(crate) struct Field {
 
 #[derive(Clone, Debug)]
 pub(crate) enum FieldSource {
-    /// Bytes from the body's first byte.
-    Body(usize),
+    /// Bytes of the body, behind the part before.
+    Body,
+    /// The word of an earlier part.
+    Of(usize),
+    /// The sum of earlier parts.
+    SumOf(Vec<usize>),
     /// The first column of a text line, from 0.
     Column(usize),
     /// Labels of a text line, one a repeat.
     Labels(Vec<Vec<u8>>),
+}
+
+/// How often a part stands there.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Times {
+    Fixed(usize),
+    /// As an earlier part says.
+    Part(usize),
+    /// To the end of the body.
+    Rest,
+}
+
+/// `first column = (value of the part) × step + plus - first place`
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) struct FromPart {
+    pub(crate) part: usize,
+    pub(crate) step: i64,
+    pub(crate) plus: i64,
+    /// The place of the first column.
+    pub(crate) first_place: i64,
+}
+
+/// A question for the device.
+#[derive(Clone, Debug)]
+pub(crate) struct Ask {
+    pub(crate) message: usize,
+    /// By field: the number as sent.
+    pub(crate) values: Vec<(usize, i128)>,
+    pub(crate) times: AskTimes,
+}
+
+/// How often a question is asked, and how long its answer may take.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct AskTimes {
+    /// From question to question.
+    pub every: Duration,
+    /// How long the answer may take.
+    pub wait: Duration,
+}
+
+impl Field {
+    /// The smallest and largest whole number that it can hold.
+    pub(crate) fn range(&self) -> (i128, i128) {
+        let signed = matches!(self.number, Number::Int { signed: true, .. });
+        match self.bits {
+            Some((_, count)) if signed => (-(1_i128 << (count.max(1) - 1)), (1_i128 << (count.max(1) - 1)) - 1),
+            Some((_, count)) => (0, (1_i128 << count) - 1),
+            None => self.number.range(),
+        }
+    }
+
+    /// The bits that hold every number as sent.
+    pub(crate) fn storage_bits(&self) -> u8 {
+        let (low, high) = self.range();
+        let magnitude = high.max(-(low + 1)).max(0);
+        let bits = 128 - magnitude.leading_zeros() + u32::from(low < 0);
+        u8::try_from(bits.clamp(1, 64)).unwrap_or(64)
+    }
+
+    /// The bits that a number as sent has.
+    pub(crate) fn width_bits(&self) -> u8 {
+        match self.bits {
+            Some((_, count)) => count,
+            None => u8::try_from(self.number.width() * 8).unwrap_or(64).min(64),
+        }
+    }
 }
 
 /// Bytes and what must become of them.
@@ -275,6 +394,8 @@ pub(crate) enum ExpectedNumber {
     Raw(i128),
     /// No value.
     Absent,
+    /// The frame does not reach it.
+    LeftOut,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -284,5 +405,8 @@ pub(crate) enum RejectedBecause {
     Message,
     Constant,
     Text,
+    Count,
+    Stuffing,
+    Unpaired,
     Skipped,
 }

@@ -7,11 +7,21 @@ use model::{
 };
 use textfile::{At, Table, TableSpec, Value};
 
-use crate::protocol::{Frame, Protocol};
+use crate::protocol::{Ask, AskTimes, Frame, Protocol};
 use crate::read_examples::read_example;
 use crate::read_frames::read_frame;
 use crate::read_messages::{MessageDraft, read_message};
 use crate::spec;
+use crate::unwrap::Wrapping;
+
+/// Frames, messages and examples that one file may have.
+const MOST_FRAMES: usize = 64;
+const MOST_MESSAGES: usize = 256;
+const MOST_EXAMPLES: usize = 512;
+const MOST_ASKS: usize = 64;
+
+/// Columns of all messages together: as many as any real pack needs, and a bound on what a hostile file can take up.
+const MOST_COLUMNS: usize = 8192;
 
 /// Frames, messages and examples that one file may have.
 const MOST_FRAMES: usize = 64;
@@ -39,13 +49,21 @@ impl Protocol {
 fn read_protocol(root: Table<'_>) -> Option<Protocol> {
     let line = root.table("line", &spec::LINE);
     let settle = line.and_then(|line| line.duration("settle")).unwrap_or(DEFAULT_SETTLE);
+    let wrapping = line.and_then(read_wrapping);
+    let idle = line.and_then(|line| line.duration("idle"));
+    if let (Some(line), Some(idle)) = (line, idle)
+        && idle < Duration::from_millis(1)
+    {
+        let hint = "adapters deliver bytes in blocks: shorter silences say nothing";
+        line.fault_hint(&line.span_of("idle"), "an idle gap is at least 1 ms", hint);
+    }
     let line = line.and_then(read_line);
 
     let frame_tables = tables_up_to(root, "frame", &spec::FRAME, MOST_FRAMES);
     let mut frames: Vec<Frame> = Vec::new();
     let mut complete = true;
     for table in &frame_tables {
-        let Some(frame) = read_frame(*table) else {
+        let Some(frame) = read_frame(*table, wrapping.is_some()) else {
             complete = false;
             continue;
         };
@@ -78,6 +96,7 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
             None => complete = false,
         }
     }
+    pair_answers(&tables, &mut messages);
     for (index, draft) in messages.iter().enumerate() {
         for frame in &draft.message.frames {
             if let Some(frame) = frames.get_mut(*frame) {
@@ -119,11 +138,18 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
         summary: root.text("summary").map(|text| text.value.to_owned()).unwrap_or_default(),
         line,
         settle,
+        wrapping,
+        idle,
         frames,
         messages: messages.into_iter().map(|draft| draft.message).collect(),
         layout,
+        asks: Vec::new(),
         examples: Vec::new(),
     };
+    let asks = if root.has("ask") { tables_up_to(root, "ask", &spec::ASK, MOST_ASKS) } else { Vec::new() };
+    if complete {
+        protocol.asks = asks.into_iter().filter_map(|table| read_ask(table, &protocol)).collect();
+    }
     let examples = tables_up_to(root, "example", &spec::EXAMPLE, MOST_EXAMPLES);
     if complete {
         protocol.examples = examples.into_iter().filter_map(|table| read_example(table, &protocol, &unread)).collect();
@@ -172,6 +198,95 @@ fn lists_check(protocol: &Protocol, message: usize) -> bool {
     protocol.frames.iter().filter(|frame| frame.messages.contains(&message)).all(|frame| frame.lists_check)
 }
 
+/// Which message asks for which; each names one that is no answer itself.
+fn pair_answers(tables: &[Table<'_>], messages: &mut [MessageDraft]) {
+    for (index, table) in tables.iter().enumerate().take(messages.len()) {
+        let Some(name) = table.text("answers") else { continue };
+        let asked = messages.iter().position(|other| other.message.name == name.value);
+        let Some(asked) = asked.filter(|asked| *asked != index) else {
+            let names = messages.iter().map(|other| other.message.name.as_str());
+            let message = format!("no other message is called {:?}", name.value);
+            table.fault_hint(&name.span, message, suggest("message", name.value, names));
+            continue;
+        };
+        if tables.get(asked).is_some_and(|table| table.has("answers")) {
+            let hint = "name the question";
+            table.fault_hint(&name.span, format!("message {:?} is an answer itself", name.value), hint);
+            continue;
+        }
+        if let Some(draft) = messages.get_mut(index) {
+            draft.message.answers = Some(asked);
+        }
+    }
+}
+
+fn read_ask(table: Table<'_>, protocol: &Protocol) -> Option<Ask> {
+    let name = table.text("message")?;
+    let names = protocol.messages.iter().map(|message| message.name.as_str());
+    let Some(index) = protocol.messages.iter().position(|message| message.name == name.value) else {
+        let message = format!("no message is called {:?}", name.value);
+        table.fault_hint(&name.span, message, suggest("message", name.value, names));
+        return None;
+    };
+    let message = protocol.messages.get(index)?;
+    let mut values = Vec::new();
+    for (key, value) in table.table("values", &spec::FREE).map_or(&[][..], Table::entries) {
+        let Some(field) = message.fields.iter().position(|field| field.name == key.value) else {
+            let names = message.fields.iter().map(|field| field.name.as_str());
+            let text = format!("message {:?} has no part called {:?}", message.name, key.value);
+            table.fault_hint(&key.span, text, suggest("part", &key.value, names));
+            continue;
+        };
+        let range = message.fields.get(field)?.range();
+        match value.value {
+            Value::Integer(number) if (range.0..=range.1).contains(&i128::from(number)) => {
+                values.push((field, number.into()));
+            }
+            _ => {
+                let hint = format!("allowed is {} to {}", range.0, range.1);
+                table.fault_hint(&value.span, "expected a whole number that fits", hint);
+            }
+        }
+    }
+    let every = table.duration("every")?;
+    let wait = table.duration("wait").unwrap_or(Duration::from_millis(500));
+    if every < Duration::from_millis(10) {
+        let hint = "a line that is asked so often has no room for the answers";
+        table.fault_hint(&table.span_of("every"), "a question is asked at most every 10 ms", hint);
+    }
+    if Duration::from_secs(2) < wait {
+        let hint = "later than that an answer is not known to be one";
+        table.fault_hint(&table.span_of("wait"), "an answer may take at most 2 s", hint);
+    }
+    Some(Ask { message: index, values, times: AskTimes { every, wait } })
+}
+
+fn read_wrapping(line: Table<'_>) -> Option<Wrapping> {
+    let start = match line.text("hex_start") {
+        None => b':',
+        Some(word) => match word.value.as_bytes() {
+            [start] if start.is_ascii_graphic() && !start.is_ascii_hexdigit() => *start,
+            _ => {
+                let hint = "write for example hex_start = \":\"";
+                line.fault_hint(&word.span, "this can't stand in front of hexadecimal digits", hint);
+                b':'
+            }
+        },
+    };
+    let kinds = [
+        ("slip", Wrapping::Slip),
+        ("hdlc", Wrapping::Hdlc),
+        ("cobs", Wrapping::Cobs),
+        ("hex", Wrapping::Hex { start }),
+    ];
+    let chosen = line.choice("stuffing", &kinds).map(|at| at.value);
+    if line.has("hex_start") && !matches!(chosen, Some(Wrapping::Hex { .. })) {
+        let hint = "add stuffing = \"hex\", or drop the key";
+        line.fault_hint(&line.span_of("hex_start"), "\"hex_start\" goes with lines of hexadecimal", hint);
+    }
+    chosen
+}
+
 /// Two messages of one frame must differ in an id or, in binary frames, in their length.
 fn tell_apart(root: Table<'_>, frames: &[Frame], drafts: &[MessageDraft], tables: &[Table<'_>]) {
     for frame in frames {
@@ -182,8 +297,13 @@ fn tell_apart(root: Table<'_>, frames: &[Frame], drafts: &[MessageDraft], tables
                 let same_ids = a.ids.iter().all(|(name, value)| {
                     b.ids.iter().find(|(other, _)| other == name).is_none_or(|(_, other)| other == value)
                 });
-                let same_size = frame.shape.is_text() || a.body == b.body || !frame.shape.has_size();
-                if same_ids && same_size {
+                let overlapping = a.least <= b.most && b.least <= a.most;
+                let same_size = frame.shape.is_text() || overlapping || !(frame.shape.has_size() || frame.packets);
+                // What a fixed value inside, or the question in front, tells apart is not looked at here.
+                let told = |message: &crate::protocol::Message| {
+                    message.answers.is_some() || message.fields.iter().any(|field| field.equals.is_some())
+                };
+                if same_ids && same_size && a.extra == b.extra && !told(a) && !told(b) {
                     let span = tables.get(*second).map_or_else(|| root.span(), |table| table.span_of("name"));
                     root.fault_hint(
                         &span,

@@ -3,7 +3,7 @@
 use model::{Decimal, Dimension, Unit};
 use textfile::{At, Table, Value};
 
-use crate::protocol::{Example, Expected, ExpectedNumber, ExpectedValue, Field, Protocol, RejectedBecause};
+use crate::protocol::{Example, Expected, ExpectedNumber, ExpectedValue, Field, Protocol, RejectedBecause, Times};
 use crate::read::suggest;
 use crate::spec;
 
@@ -35,6 +35,9 @@ pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol, unread: &[bool
         ("message", RejectedBecause::Message),
         ("constant", RejectedBecause::Constant),
         ("text", RejectedBecause::Text),
+        ("count", RejectedBecause::Count),
+        ("stuffing", RejectedBecause::Stuffing),
+        ("unpaired", RejectedBecause::Unpaired),
         ("skipped", RejectedBecause::Skipped),
     ];
     let rejected = table.choice("rejected", &reasons);
@@ -101,18 +104,25 @@ fn read_values(table: Table<'_>, protocol: &Protocol, message: usize) -> Vec<Exp
             );
             continue;
         }
+        let value_span = &value.span;
         let items = match &value.value {
             Value::List(list) => list.as_slice(),
             _ => std::slice::from_ref(value),
         };
-        if items.len() != field.times {
-            let values = if field.times == 1 { "1 value".to_owned() } else { format!("{} values", field.times) };
+        let fixed = field.from.is_none() && matches!(field.times, Times::Fixed(_)) && !field.optional;
+        if field.places < items.len() || (fixed && items.len() != field.places) {
+            let values = if field.places == 1 { "1 value".to_owned() } else { format!("{} values", field.places) };
             table.fault_hint(
                 &value.span,
                 format!("part {:?} has {values}, here are {}", key.value, items.len()),
                 "write one for each repeat; \"absent\" counts",
             );
             continue;
+        }
+        // What is not listed must not be carried by the frame.
+        for repeat in items.len()..field.places {
+            let value = ExpectedNumber::LeftOut;
+            values.push(ExpectedValue { span: value_span.clone(), field: index, repeat, value });
         }
         for (repeat, item) in items.iter().enumerate() {
             if let Some(number) = expected_number(table, item, field) {
@@ -126,6 +136,9 @@ fn read_values(table: Table<'_>, protocol: &Protocol, message: usize) -> Vec<Exp
 fn expected_number(table: Table<'_>, item: &At<Value>, field: &Field) -> Option<ExpectedNumber> {
     if item.value == Value::Text("absent".to_owned()) {
         return Some(ExpectedNumber::Absent);
+    }
+    if item.value == Value::Text("left out".to_owned()) {
+        return Some(ExpectedNumber::LeftOut);
     }
     if field.unit.dimension == Dimension::Number {
         if let Value::Integer(raw) = item.value {

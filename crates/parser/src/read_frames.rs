@@ -43,7 +43,8 @@ struct Draft<'t> {
     to: Place,
 }
 
-pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
+/// `packets`: the line wraps packets, so that nothing else must show where a frame begins.
+pub(crate) fn read_frame(table: Table<'_>, packets: bool) -> Option<Frame> {
     let name = table.text("name");
     if let Some(name) = &name {
         check_name(table, name);
@@ -56,6 +57,13 @@ pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
             "a frame of text has no start bytes",
             "write the start into text = { start = \"$\", ... }",
         );
+    }
+    if text.is_some() && (packets || table.has("end")) {
+        let (span, what) =
+            if packets { (table.span_of("text"), "stuffing") } else { (table.span_of("end"), "end bytes") };
+        let hint = "a line of text ends with its line";
+        table.fault_hint(&span, format!("a frame of text has no {what}"), hint);
+        return None;
     }
     let mut drafts: Vec<Draft<'_>> = Vec::new();
     let parts = table.tables("parts", &spec::FRAME_PART);
@@ -97,7 +105,7 @@ pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
     }
     let shape = match text {
         Some(text) => read_text(text, &drafts).map(Shape::Text),
-        None => read_binary(table, &mut drafts).map(Shape::Binary),
+        None => read_binary(table, &mut drafts, packets).map(Shape::Binary),
     }?;
     let longest = usize::try_from(longest).ok()?;
     if let Shape::Binary(binary) = &shape
@@ -110,7 +118,7 @@ pub(crate) fn read_frame(table: Table<'_>) -> Option<Frame> {
         );
     }
     let lists_check = drafts.iter().any(|draft| draft.role == Role::Check);
-    Some(Frame { name: name?.value.to_owned(), longest, shape, messages: Vec::new(), lists_check })
+    Some(Frame { name: name?.value.to_owned(), longest, shape, messages: Vec::new(), lists_check, packets })
 }
 
 fn read_part(part: Table<'_>, text: bool) -> Option<Draft<'_>> {
@@ -198,14 +206,26 @@ pub(crate) fn read_type(table: Table<'_>, word: &At<&str>) -> Option<Number> {
     let bytes = (1..=8).find(|bytes: &u8| (bytes * 8).to_string() == bits).unwrap_or(0);
     let number = match (letter, bytes) {
         ("u" | "i", 1..=8) => Some(Number::Int { bytes, signed: letter == "i", big: big.unwrap_or(false) }),
-        ("f", 4 | 8) => Some(Number::Float { bytes, big: big.unwrap_or(false) }),
+        ("f", 2 | 4 | 8) => Some(Number::Float { bytes, big: big.unwrap_or(false) }),
         _ => None,
+    };
+    // "bcd 4 be", "digits 5", "hex 4": so many digits.
+    let digits = order.and_then(|word| word.parse::<u8>().ok());
+    let number = match (kind, digits, rest) {
+        ("bcd", Some(digits @ 2..=16), Some("be" | "le")) if digits.is_multiple_of(2) => {
+            return Some(Number::Bcd { bytes: digits / 2, big: rest == Some("be") });
+        }
+        ("bcd", Some(2), None) => return Some(Number::Bcd { bytes: 1, big: true }),
+        ("digits", Some(bytes @ 1..=18), None) => return Some(Number::Characters { bytes }),
+        ("hex", Some(bytes @ 1..=16), None) => return Some(Number::HexCharacters { bytes }),
+        _ => number,
     };
     let Some(number) = number else {
         table.fault_hint(
             &word.span,
             format!("unknown type {:?}", word.value),
-            "types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text",
+            "types are u8 to u64 and i8 to i64 in whole bytes, f16, f32, f64 and \"bcd 4\" with le or be, \"digits 5\" and \
+             \"hex 4\" for characters; in text lines number, hex, text",
         );
         return None;
     };
@@ -224,7 +244,7 @@ pub(crate) fn read_type(table: Table<'_>, word: &At<&str>) -> Option<Number> {
     Some(number)
 }
 
-fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame> {
+fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>], packets: bool) -> Option<BinaryFrame> {
     let start = table.hex("start");
     // Not where there is one that can't be read: that is said already.
     let startless = !table.has("start") || start.as_ref().is_some_and(|start| start.value.is_empty());
@@ -256,8 +276,14 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame
     }
     let (header, trailer) = (header?, at);
 
+    let end = table.hex("end").map(|at| at.value).unwrap_or_default();
+    if end.len() > 16 {
+        let hint = "write the others as parts with \"equals\"";
+        table.fault_hint(&table.span_of("end"), "more than 16 end bytes", hint);
+    }
+    let trailer = trailer + end.len();
     let mut frame =
-        BinaryFrame { start, header, trailer, ids: Vec::new(), size: None, constants: Vec::new(), check: None };
+        BinaryFrame { start, header, trailer, end, ids: Vec::new(), size: None, constants: Vec::new(), check: None };
     for draft in drafts.iter() {
         let Some(number) = draft.number else { continue };
         let part = BinaryPart { name: draft.name.clone(), place: draft.from, number };
@@ -292,7 +318,7 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame
         }
     }
     let lists_check = drafts.iter().any(|draft| draft.role == Role::Check);
-    if startless && !lists_check && frame.constants.is_empty() {
+    if startless && !lists_check && frame.constants.is_empty() && !packets {
         table.fault_hint(
             &table.span(),
             "nothing shows where such a frame begins",
@@ -300,6 +326,7 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>]) -> Option<BinaryFrame
         );
     }
     if startless
+        && !packets
         && frame.constants.is_empty()
         && frame.check.as_ref().is_some_and(|check| check.checksum.accepts_all_zero())
     {
@@ -621,7 +648,10 @@ fn inner_marks(text: Table<'_>, frame: &TextFrame) {
 }
 
 pub(crate) fn check_fits(table: Table<'_>, key: &str, value: i64, number: Number) {
-    let (low, high) = number.range();
+    check_range(table, key, value, number.range());
+}
+
+pub(crate) fn check_range(table: Table<'_>, key: &str, value: i64, (low, high): (i128, i128)) {
     if i128::from(value) < low || high < i128::from(value) {
         table.fault_hint(&table.span_of(key), format!("{value} does not fit"), format!("allowed is {low} to {high}"));
     }

@@ -12,6 +12,7 @@ pub static PROTOCOL: TableSpec = TableSpec {
         Key::optional("line", Kind::Table(&LINE), "how the serial line is set"),
         Key::required("frame", Kind::Tables(&FRAME), "how frames are found in the bytes"),
         Key::required("message", Kind::Tables(&MESSAGE), "what the frames say"),
+        Key::optional("ask", Kind::Tables(&ASK), "questions to send, where the person allows that anything is sent"),
         Key::optional("example", Kind::Tables(&EXAMPLE), "bytes and the values that they must decode to"),
     ],
 };
@@ -20,7 +21,7 @@ pub static PROTOCOL: TableSpec = TableSpec {
 pub static LINE: TableSpec = TableSpec {
     doc: "[line]",
     keys: &[
-        Key::required("baud", Kind::Integer, "bits a second"),
+        Key::optional("baud", Kind::Integer, "bits a second"),
         Key::optional("data_bits", Kind::Integer, "7 or 8; 8 if left out"),
         Key::optional("parity", Kind::Choice(&["none", "odd", "even"]), "none if left out"),
         Key::optional("stop_bits", Kind::Integer, "1 or 2; 1 if left out"),
@@ -28,6 +29,17 @@ pub static LINE: TableSpec = TableSpec {
         Key::optional("dtr", Kind::Choice(&["leave", "low", "high"]), "what to do with DTR on opening"),
         Key::optional("rts", Kind::Choice(&["leave", "low", "high"]), "what to do with RTS on opening"),
         Key::optional("settle", Kind::Amount(Dimension::Time), "how long after opening damaged bytes are no fault"),
+        Key::optional(
+            "stuffing",
+            Kind::Choice(&["slip", "hdlc", "cobs", "hex"]),
+            "how packets are wrapped on the line; hex is hexadecimal text to the end of a line",
+        ),
+        Key::optional("hex_start", Kind::Text, "the character in front of each line of hexadecimal; \":\" if left out"),
+        Key::optional(
+            "idle",
+            Kind::Amount(Dimension::Time),
+            "a silence of this length hints at the end of a frame: what waits behind a false start is looked at",
+        ),
     ],
 };
 
@@ -37,6 +49,7 @@ pub static FRAME: TableSpec = TableSpec {
     keys: &[
         Key::required("name", Kind::Text, "what messages call it"),
         Key::optional("start", Kind::Hex, "the bytes that each frame starts with"),
+        Key::optional("end", Kind::Hex, "the bytes that each frame ends with, behind its last part"),
         Key::optional("text", Kind::Table(&TEXT), "the frame is a line of text"),
         Key::optional("longest", Kind::Integer, "bytes of the longest frame; 1024 if left out"),
         Key::required("parts", Kind::Tables(&FRAME_PART), "its parts in the order of the bytes"),
@@ -96,6 +109,14 @@ pub static MESSAGE: TableSpec = TableSpec {
         Key::required("frames", Kind::Texts, "the frames that carry it"),
         Key::optional("id", Kind::Table(&FREE), "the values of the frame's id parts"),
         Key::optional("every", Kind::Amount(Dimension::Time), "how often it is expected"),
+        Key::optional("extra", Kind::Hex, "bytes that go through the checksum behind the covered parts"),
+        Key::optional(
+            "answers",
+            Kind::Text,
+            "the message that asks for this one; without it on the line it is unverified",
+        ),
+        Key::optional("cut_zeros", Kind::Flag, "the sender leaves out zero bytes at the end of the body"),
+        Key::optional("longer", Kind::Flag, "bytes behind the last part are passed over"),
         Key::required("parts", Kind::Tables(&MESSAGE_PART), "the parts of its body in the order of the bytes"),
     ],
 };
@@ -105,13 +126,34 @@ pub static MESSAGE_PART: TableSpec = TableSpec {
     doc: "a part of a message",
     keys: &[
         Key::required("name", Kind::Text, "what examples call it"),
-        Key::required("type", Kind::Text, "how it is encoded, such as \"u16 be\""),
-        Key::optional("times", Kind::Integer, "how often it stands there in a row; 1 if left out"),
+        Key::optional(
+            "type",
+            Kind::Text,
+            "how it is encoded, such as \"u16 be\"; needed unless it is of a word or a sum",
+        ),
+        Key::optional(
+            "times",
+            Kind::Any,
+            "how often it stands there in a row: a number, the name of an earlier part, or \"rest\"; 1 if left out",
+        ),
+        Key::optional("places", Kind::Integer, "how many places it can fill, where times or from is not a number"),
+        Key::optional("of", Kind::Text, "the earlier part whose bits it is; it takes no bytes of its own"),
+        Key::optional("bits", Kind::Integers, "the lowest and the highest bit, counted from 0"),
+        Key::optional("sum_of", Kind::Texts, "earlier parts whose sum it is; it takes no bytes of its own"),
+        Key::optional("optional", Kind::Flag, "the body may end in front of it"),
         Key::optional("channel", Kind::Text, "what it measures; without it the part is passed over"),
-        Key::optional("from", Kind::Integer, "the place of the first repeat; 1 if left out"),
+        Key::optional("from", Kind::Any, "the place of the first repeat, or the part that says it; 1 if left out"),
+        Key::optional("from_step", Kind::Integer, "what that part is multiplied with; 1 if left out"),
+        Key::optional("from_plus", Kind::Integer, "what is then added; 0 if left out"),
         Key::optional("unit", Kind::Text, "the unit of the scaled number"),
         Key::optional("scale", Kind::Decimal, "what the number is multiplied with; 1 if left out"),
         Key::optional("offset", Kind::Decimal, "what is then added, in the same unit; 0 if left out"),
+        Key::optional("curve", Kind::Table(&CURVE), "a thermistor or a table, instead of scale and offset"),
+        Key::optional(
+            "scan",
+            Kind::Amount(Dimension::Time),
+            "over how long the BMS reads its places one after another",
+        ),
         Key::optional("absent", Kind::Any, "the number or text, or a list of them, that means no value"),
         Key::optional("equals", Kind::Integer, "the value that it must have"),
         Key::optional(
@@ -127,6 +169,41 @@ pub static MESSAGE_PART: TableSpec = TableSpec {
         Key::optional("suffix", Kind::Text, "what stands behind the number in a text line"),
         Key::optional("decimals", Kind::Integer, "decimals of a text number, 0 to 9; 3 if left out"),
         Key::optional("wraps_bits", Kind::Integer, "for a counter in text: it starts again after so many bits"),
+    ],
+};
+
+/// `curve = { ... }`
+pub static CURVE: TableSpec = TableSpec {
+    doc: "a curve",
+    keys: &[
+        Key::optional("beta", Kind::Decimal, "a thermistor: B in kelvin"),
+        Key::optional("r0", Kind::Amount(Dimension::Resistance), "with beta: its resistance at t0"),
+        Key::optional("t0", Kind::Amount(Dimension::Temperature), "with beta: 25 degC if left out"),
+        Key::optional("steinhart_hart", Kind::Any, "a thermistor: the coefficients [a, b, c] for ohms"),
+        Key::optional("ohms", Kind::Decimal, "ohms for one of the number as sent; 1 if left out"),
+        Key::optional("divider", Kind::Table(&DIVIDER), "the number is the voltage at a divider instead"),
+        Key::optional("points", Kind::Any, "a table: [[number as sent, value], ...]; outside it there is no value"),
+    ],
+};
+
+/// `divider = { ... }`
+pub static DIVIDER: TableSpec = TableSpec {
+    doc: "a divider",
+    keys: &[
+        Key::required("fixed", Kind::Amount(Dimension::Resistance), "the other resistor"),
+        Key::required("full", Kind::Decimal, "the number at the full reference voltage"),
+        Key::optional("sensor", Kind::Choice(&["ground", "supply"]), "where the sensor sits; ground if left out"),
+    ],
+};
+
+/// `[[ask]]`
+pub static ASK: TableSpec = TableSpec {
+    doc: "a question",
+    keys: &[
+        Key::required("message", Kind::Text, "the message to send"),
+        Key::optional("values", Kind::Table(&FREE), "by part: the whole number to send; others are fixed or zero"),
+        Key::required("every", Kind::Amount(Dimension::Time), "how often it is asked"),
+        Key::optional("wait", Kind::Amount(Dimension::Time), "how long its answer may take; 500 ms if left out"),
     ],
 };
 
@@ -162,7 +239,7 @@ pub static EXAMPLE: TableSpec = TableSpec {
         Key::optional("values", Kind::Table(&FREE), "by part: the value in the part's unit, or a list for repeats"),
         Key::optional(
             "rejected",
-            Kind::Choice(&["check", "size", "message", "constant", "text", "skipped"]),
+            Kind::Choice(&["check", "size", "message", "constant", "text", "count", "stuffing", "unpaired", "skipped"]),
             "why it must be rejected instead",
         ),
     ],

@@ -3,7 +3,8 @@
 use model::{Raw, Reason};
 
 use crate::binary::Found;
-use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, Protocol, TextFrame};
+use crate::body::Cell;
+use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, Protocol, TextFrame, Times};
 
 /// A line taken apart.
 struct Line<'b> {
@@ -53,7 +54,38 @@ pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &TextFrame, bytes:
             })
         })
     });
-    Found::Sound { length, message: matching }
+    let Some(index) = matching else { return Found::Passed { length, reason: Reason::UnknownMessage } };
+    let Some(message) = protocol.messages.get(index) else { return Found::NoStart };
+    match values(message, shape, line.content) {
+        Ok(cells) => Found::Sound { length, message: index, cells },
+        Err(reason) => Found::Refused { length, reason },
+    }
+}
+
+enum LineEnd {
+    /// Where LF stands.
+    At(usize),
+    /// Where a second start stands in front of any LF: the first line was cut short, the real one begins there.
+    StartAt(usize),
+    None,
+}
+
+fn line_end(shape: &TextFrame, bytes: &[u8]) -> LineEnd {
+    let start = shape.start.as_slice();
+    let first = start.first().copied().unwrap_or(b'\n');
+    let mut from = 0;
+    while let Some(at) = bytes.iter().skip(from).position(|byte| *byte == b'\n' || *byte == first) {
+        let at = from + at;
+        let rest = bytes.get(at..).unwrap_or(&[]);
+        if rest.first() == Some(&b'\n') {
+            return LineEnd::At(at);
+        }
+        if 0 < at && rest.starts_with(start) {
+            return LineEnd::StartAt(at);
+        }
+        from = at + 1;
+    }
+    LineEnd::None
 }
 
 enum LineEnd {
@@ -116,40 +148,68 @@ fn split<'b>(content: &'b [u8], separator: &'b [u8]) -> impl Iterator<Item = &'b
 }
 
 /// The values of a message's columns, in their order.
-pub(crate) fn values(message: &Message, shape: &TextFrame, frame: &[u8]) -> Result<Vec<Option<Raw>>, Reason> {
-    let line = frame.strip_suffix(b"\n").unwrap_or(frame);
-    let content = take_apart(shape, line).map_or(&[][..], |line| line.content);
+fn values(message: &Message, shape: &TextFrame, content: &[u8]) -> Result<Vec<Cell>, Reason> {
     let columns: Vec<&[u8]> = split(content, &shape.separator).collect();
-    let mut values = Vec::with_capacity(message.column_count);
+    let mut cells: Vec<Cell> = vec![None; message.column_count];
+    let mut first: Vec<Option<Raw>> = Vec::with_capacity(message.fields.len());
     for field in &message.fields {
-        if field.first_column.is_none() && field.equals.is_none() {
-            continue;
+        let bad = || Reason::BadText { part: field.name.clone() };
+        let times = match (field.times, &field.source) {
+            (Times::Fixed(times), _) => times,
+            (Times::Part(part), _) => {
+                let count = first.get(part).copied().flatten().and_then(Raw::int);
+                count
+                    .and_then(|count| usize::try_from(count).ok())
+                    .filter(|count| *count <= field.places)
+                    .ok_or_else(|| Reason::BadCount { part: field.name.clone() })?
+            }
+            (Times::Rest, FieldSource::Column(from)) => columns.len().saturating_sub(*from),
+            (Times::Rest, _) => field.places,
+        };
+        if field.places < times && field.first_column.is_some() {
+            return Err(Reason::BadCount { part: field.name.clone() });
         }
-        for repeat in 0..field.times {
-            let bad = || Reason::BadText { part: field.name.clone() };
+        let mut first_value = None;
+        for repeat in 0..times {
             let text = match &field.source {
-                FieldSource::Column(first) => Some(*columns.get(first + repeat).ok_or_else(bad)?),
+                FieldSource::Column(from) => match columns.get(from + repeat) {
+                    Some(text) => Some(*text),
+                    // An optional end of the line that is not there.
+                    None if field.optional => break,
+                    None => return Err(bad()),
+                },
                 FieldSource::Labels(labels) => {
                     let label = labels.get(repeat).ok_or_else(bad)?;
-                    labelled(&columns, label, &shape.label_mark)
+                    match labelled(&columns, label, &shape.label_mark) {
+                        None if field.optional => continue,
+                        text => text,
+                    }
                 }
-                FieldSource::Body(_) => None,
+                FieldSource::Body | FieldSource::Of(_) | FieldSource::SumOf(_) => None,
             };
             let raw = match text {
+                // Not even looked at: what has no channel can be anything, unless something counts on it.
+                Some(_) if field.first_column.is_none() && field.equals.is_none() && !field.counted => None,
                 Some(text) => read(field, text).ok_or_else(bad)?,
                 None => None,
             };
+            if repeat == 0 {
+                first_value = raw;
+            }
             if let Some(equals) = field.equals
                 && raw.and_then(Raw::int) != Some(equals)
             {
                 return Err(Reason::WrongConstant { part: field.name.clone() });
             }
-            if field.first_column.is_some() {
-                values.push(raw);
+            if let Some(column) = field.first_column
+                && let Some(cell) = cells.get_mut(column + repeat)
+            {
+                *cell = Some(raw);
             }
         }
+        first.push(first_value);
     }
-    Ok(values)
+    Ok(cells)
 }
 
 fn labelled<'b>(columns: &[&'b [u8]], label: &[u8], mark: &[u8]) -> Option<&'b [u8]> {
@@ -169,7 +229,7 @@ fn read(field: &Field, text: &[u8]) -> Option<Option<Raw>> {
             let number = model::Decimal::parse(std::str::from_utf8(text).ok()?)?;
             number.times_exact(10_i64.pow(decimals.into()))?.into()
         }
-        Number::Int { .. } | Number::Float { .. } | Number::Word => return None,
+        _ => return None,
     };
     Some(Some(Raw::Int(number)))
 }

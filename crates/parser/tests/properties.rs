@@ -4,7 +4,7 @@ mod support;
 
 use std::sync::Arc;
 
-use model::{Item, Raw, Scale, SessionTime};
+use model::{Conversion, Item, Raw, SessionTime};
 use parser::{Decoder, Encoder, Protocol};
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -496,7 +496,8 @@ fn check_number(
 }
 
 /// The one number as sent that gives these billionths.
-fn raw_by_hand(scale: &Scale, nanos: i64) -> i128 {
+fn raw_by_hand(scale: &Conversion, nanos: i64) -> i128 {
+    let Conversion::Linear(scale) = scale else { panic!("no curve is generated") };
     let raw = scale.raw(nanos);
     assert_eq!(scale.nanos(raw), Some(nanos), "the number came from this scale");
     raw
