@@ -23,14 +23,6 @@ const MOST_ASKS: usize = 64;
 /// Columns of all messages together: as many as any real pack needs, and a bound on what a hostile file can take up.
 const MOST_COLUMNS: usize = 8192;
 
-/// Frames, messages and examples that one file may have.
-const MOST_FRAMES: usize = 64;
-const MOST_MESSAGES: usize = 256;
-const MOST_EXAMPLES: usize = 512;
-
-/// Columns of all messages together: as many as any real pack needs, and a bound on what a hostile file can take up.
-const MOST_COLUMNS: usize = 8192;
-
 /// How long after opening damaged bytes are no fault, where the file does not say. Our own choice.
 const DEFAULT_SETTLE: Duration = Duration::from_millis(500);
 

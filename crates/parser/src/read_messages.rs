@@ -13,17 +13,6 @@ use crate::spec;
 /// Parts of one message, and flags or states of one part: what a part says is kept once for each of its repeats.
 const MOST_PARTS: usize = 1024;
 
-/// Parts of one message, and flags or states of one part: what a part says is kept once for each of its repeats.
-const MOST_PARTS: usize = 1024;
-const MOST_STATES: usize = 256;
-const MOST_STATUS_WORDS: usize = 64;
-
-/// Values that mean "absent".
-const MOST_MARKERS: usize = 64;
-
-/// Bytes of a label of a text line.
-const LONGEST_LABEL: usize = 64;
-
 /// A message that is checked, and what the rules need to know of it.
 pub(crate) struct MessageDraft {
     pub(crate) message: Message,

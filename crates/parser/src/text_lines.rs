@@ -88,32 +88,6 @@ fn line_end(shape: &TextFrame, bytes: &[u8]) -> LineEnd {
     LineEnd::None
 }
 
-enum LineEnd {
-    /// Where LF stands.
-    At(usize),
-    /// Where a second start stands in front of any LF: the first line was cut short, the real one begins there.
-    StartAt(usize),
-    None,
-}
-
-fn line_end(shape: &TextFrame, bytes: &[u8]) -> LineEnd {
-    let start = shape.start.as_slice();
-    let first = start.first().copied().unwrap_or(b'\n');
-    let mut from = 0;
-    while let Some(at) = bytes.iter().skip(from).position(|byte| *byte == b'\n' || *byte == first) {
-        let at = from + at;
-        let rest = bytes.get(at..).unwrap_or(&[]);
-        if rest.first() == Some(&b'\n') {
-            return LineEnd::At(at);
-        }
-        if 0 < at && rest.starts_with(start) {
-            return LineEnd::StartAt(at);
-        }
-        from = at + 1;
-    }
-    LineEnd::None
-}
-
 fn take_apart<'b>(shape: &TextFrame, line: &'b [u8]) -> Option<Line<'b>> {
     let line = line.strip_suffix(b"\r").unwrap_or(line);
     let content = line.get(shape.start.len()..)?;

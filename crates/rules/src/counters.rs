@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use model::{Scale, SessionTime};
+use model::{Conversion, SessionTime};
 
 /// A counter or a clock that stands still over so many frames is frozen.
 const FROZEN_FRAMES: u32 = 5;
@@ -108,7 +108,7 @@ pub(crate) struct Clock {
 
 impl Clock {
     /// Takes the next reading. Returns whether the clock jumped against the session's.
-    pub(crate) fn push(&mut self, at: SessionTime, raw: i128, bits: u8, scale: &Scale) -> bool {
+    pub(crate) fn push(&mut self, at: SessionTime, raw: i128, bits: u8, scale: &Conversion) -> bool {
         let since = at.since(std::mem::replace(&mut self.last_at, at));
         let Some(last) = self.last.replace(raw) else {
             self.moved_at = at;
@@ -210,7 +210,7 @@ mod tests {
 
     #[test]
     fn a_clock_in_whole_seconds_is_not_frozen_and_a_jump_is_seen() {
-        let seconds = Scale::of_unit(model::Unit::parse("s").unwrap());
+        let seconds = Conversion::Linear(model::Scale::of_unit(model::Unit::parse("s").unwrap()));
         let mut clock = Clock::default();
         for frame in 0..200_u64 {
             let second = i128::from(frame / 20);

@@ -65,7 +65,7 @@ const FROZEN_CELLS: Channel = Channel { quantity: Quantity::CellVoltage, place: 
 const METER: usize = 1;
 
 /// What a judge must know of a session besides the pack.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Setup {
     /// What the line carries.
     pub layout: Layout,
@@ -509,7 +509,7 @@ impl Judge {
         // The steps are put aside for the length of a row, so that they can be read while the judge changes.
         let kinds = std::mem::take(&mut self.plan.kinds);
         for step in kinds.get(kind).map_or(&[][..], Vec::as_slice) {
-            let Some(values) = rows.columns.get(step.column) else { continue };
+            let Some(values) = rows.columns.get(step.column).filter(|values| values.is_carried(row)) else { continue };
             match step.role {
                 Role::FrameCounter | Role::DeviceTime | Role::Word(_) => {
                     if let Some(raw) = values.raw(row).and_then(model::Raw::int) {
@@ -519,7 +519,7 @@ impl Judge {
                 _ => {
                     // What is sent as a float does not tell its step.
                     let is_float = matches!(values.values(), Values::F64(_));
-                    let resolution = if is_float { 1 } else { step.scale.resolution() };
+                    let resolution = if is_float { 1 } else { step.resolution };
                     self.value(step, resolution, values.nanos(row, &step.scale), bytes);
                 }
             }

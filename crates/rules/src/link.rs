@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use model::{ColumnLayout, KindLayout, Layout, Quantity, Reason, Rejected, Scale, SessionTime};
+use model::{ColumnLayout, Conversion, KindLayout, Layout, Quantity, Reason, Rejected, SessionTime};
 
 use crate::counters::{Clock, Counter, SharedCounter};
 use crate::latest::too_old_from;
@@ -226,7 +226,7 @@ impl Link {
     }
 
     /// Takes the device's clock in a message kind.
-    pub(crate) fn device_time(&mut self, at: SessionTime, kind: usize, raw: i128, scale: &Scale, bits: u8) {
+    pub(crate) fn device_time(&mut self, at: SessionTime, kind: usize, raw: i128, scale: &Conversion, bits: u8) {
         let Some(state) = self.kinds.get_mut(kind) else { return };
         if state.clock.get_or_insert_default().push(at, raw, bits, scale) && self.measured {
             self.restart.get_or_insert((at, kind));

@@ -312,7 +312,8 @@ impl Bms {
     fn device_time(&self, column: &ColumnLayout) -> Option<i64> {
         let ran = i128::from((self.frame_at + self.settings.ran_before).nanos);
         let shown = ran + ran * i128::from(self.settings.clock_fast_ppm) / 1_000_000;
-        let sent = column.scale.raw(i64::try_from(shown).ok()?);
+        let all = (i64::MIN.into(), i64::MAX.into());
+        let sent = column.scale.raw(i64::try_from(shown).ok()?, all)?;
         let wraps = 1_i128 << column.bits.min(64);
         column.scale.nanos(sent.rem_euclid(wraps))
     }
@@ -565,7 +566,11 @@ mod tests {
         let mut bms = Bms::new(&Scene::practice(1), &[]);
         let counter = ColumnLayout { bits: 4, ..column(Channel::whole(Quantity::FrameCounter)) };
         let millis = Scale::of_unit(Unit::parse("ms").unwrap());
-        let clock = ColumnLayout { bits: 16, scale: millis, ..column(Channel::whole(Quantity::DeviceTime)) };
+        let clock = ColumnLayout {
+            bits: 16,
+            scale: model::Conversion::Linear(millis),
+            ..column(Channel::whole(Quantity::DeviceTime))
+        };
         let mut seen = Vec::new();
         for frame in 0..18 {
             bms.begin_frame(0, SessionTime::from_millis(frame * 10_000));

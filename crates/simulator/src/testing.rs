@@ -2,7 +2,9 @@
 
 use std::cell::RefCell;
 
-use model::{Channel, ColumnLayout, Dimension, KindLayout, Layout, LineSettings, Meaning, Quantity, Scale, Unit};
+use model::{
+    Channel, ColumnLayout, Conversion, Dimension, KindLayout, Layout, LineSettings, Meaning, Quantity, Scale, Unit,
+};
 
 use crate::fault::Fault;
 use crate::line::{FrameMaker, Telegrams};
@@ -21,7 +23,8 @@ pub(crate) fn column(channel: Channel) -> ColumnLayout {
         part: channel.quantity.name().to_owned(),
         repeat: channel.place.saturating_sub(1),
         channel,
-        scale: Scale::of_unit(Unit::parse(symbol).expect("a unit")),
+        scale: Conversion::Linear(Scale::of_unit(Unit::parse(symbol).expect("a unit"))),
+        scan: None,
         bits: 32,
         meaning: Meaning::Number,
     }
@@ -130,7 +133,7 @@ impl ByHand {
         let sized = |channels: Vec<Channel>| -> Vec<ColumnLayout> {
             channels
                 .into_iter()
-                .map(|channel| ColumnLayout { scale: millivolts, bits: 16, ..column(channel) })
+                .map(|channel| ColumnLayout { scale: Conversion::Linear(millivolts), bits: 16, ..column(channel) })
                 .collect()
         };
         let rest = [Quantity::Current, Quantity::PackVoltage, Quantity::BusVoltage, Quantity::DeviceTime];
@@ -167,7 +170,7 @@ impl FrameMaker for ByHand {
             let sent = match value(column) {
                 None => 0xFFFF,
                 Some(number) if counter => number as u16,
-                Some(nanos) => column.scale.raw(nanos) as u16,
+                Some(nanos) => column.scale.raw(nanos, (0, 65_535)).unwrap_or(0) as u16,
             };
             out.extend(sent.to_be_bytes());
         }

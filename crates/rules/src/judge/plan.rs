@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use model::{Channel, Flag, Layout, Meaning, Quantity, Scale, SessionTime, Times};
+use model::{Channel, Conversion, Flag, Layout, Meaning, Quantity, SessionTime, Times};
 
 use super::FRESH;
 use crate::latest::too_old_from;
@@ -36,12 +36,14 @@ pub(super) enum Role {
 }
 
 /// One column to look at.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Step {
     pub(super) column: usize,
     pub(super) role: Role,
     pub(super) channel: Channel,
-    pub(super) scale: Scale,
+    pub(super) scale: Conversion,
+    /// The step between neighbouring numbers as sent, in billionths.
+    pub(super) resolution: i64,
     pub(super) bits: u8,
 }
 
@@ -115,8 +117,9 @@ impl Plan {
                 let Some(role) = plan.role(kind, column, channel, &column_layout.meaning, first, patience) else {
                     continue;
                 };
-                let (scale, bits) = (column_layout.scale, column_layout.bits);
-                steps.push(Step { column, role, channel, scale, bits });
+                let (scale, bits) = (column_layout.scale.clone(), column_layout.bits);
+                let resolution = scale.resolution();
+                steps.push(Step { column, role, channel, scale, resolution, bits });
             }
             // The stage acts from the row that declares it, and the bus says what a current means.
             steps.sort_by_key(|step| match step.role {

@@ -28,7 +28,8 @@ pub(crate) fn pack(text: &str) -> Pack {
 pub(crate) fn column(part: &str, channel: Channel, unit: &str, factor: &str, bits: u8) -> ColumnLayout {
     let (unit, factor) = (Unit::parse(unit).unwrap_or(Unit::NUMBER), Decimal::parse(factor).unwrap());
     let scale = Scale::new(unit, factor, Decimal::ZERO).unwrap();
-    ColumnLayout { part: part.to_owned(), repeat: 0, channel, scale, bits, meaning: Meaning::Number }
+    let scale = model::Conversion::Linear(scale);
+    ColumnLayout { part: part.to_owned(), repeat: 0, channel, scale, bits, meaning: Meaning::Number, scan: None }
 }
 
 pub(crate) fn whole(part: &str, quantity: Quantity, unit: &str, factor: &str, bits: u8) -> ColumnLayout {
