@@ -39,6 +39,8 @@ pub(crate) enum Task {
     Simulate(Simulate),
     /// List the serial ports.
     Ports,
+    /// Print what protocol or pack files may hold: a JSON Schema for editors, or a reference for people.
+    Schema(Schema),
 }
 
 /// Where a session comes from, and what it is judged by.
@@ -135,6 +137,23 @@ pub(crate) struct Check {
     /// Protocol files, pack files or recordings.
     #[arg(value_name = "FILE", required = true)]
     pub(crate) files: Vec<PathBuf>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Schema {
+    /// Which kind of file.
+    #[arg(value_name = "KIND")]
+    pub(crate) kind: FileKind,
+    /// Print the tables and keys as Markdown instead.
+    #[arg(long)]
+    pub(crate) reference: bool,
+}
+
+/// A kind of file that people write.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, clap::ValueEnum)]
+pub(crate) enum FileKind {
+    Protocol,
+    Pack,
 }
 
 #[derive(Args, Debug)]

@@ -11,6 +11,7 @@ mod output;
 mod ports;
 mod practice;
 mod replay;
+mod schema;
 mod simulate;
 mod status_line;
 mod watch;
@@ -64,6 +65,7 @@ fn main() -> ExitCode {
         Task::Check(task) => check::run(&task, &mut prose),
         Task::Simulate(task) => simulate::run(&task, &mut prose),
         Task::Ports => ports::run(&mut prose),
+        Task::Schema(task) => schema::run(&task),
     };
     match result {
         Ok(status) => status.code(),
