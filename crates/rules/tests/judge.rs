@@ -1300,6 +1300,32 @@ fn go_comes_in_a_silence_that_the_line_allows() {
 }
 
 #[test]
+fn values_become_too_old_in_a_silence_each_at_its_time() {
+    let mut kinds = vec![cells_kind(), pack_kind()];
+    let word = kinds[1].columns.remove(5);
+    let current = kinds[1].columns.remove(2);
+    kinds.push(kind("slow", 4000, vec![current, word]));
+    let run = |step: usize| {
+        let mut bench = Bench::of(PACK, kinds.clone());
+        bench.run(16_000);
+        // The message comes until 20 s, the current in it until 12 s, the status until 16 s; each may be 12 s old.
+        bench.current = None;
+        bench.run(20_000);
+        bench.status = None;
+        bench.run(20_010);
+        bench.lines("");
+        for to in (20_010..50_000).step_by(step).chain([50_000]) {
+            bench.quiet(to);
+        }
+        lines(&mut bench.judge)
+    };
+    let by_tick = run(50);
+    let stage = "24.050 stage unknown".to_owned();
+    assert!(by_tick.contains(&stage) && by_tick.iter().any(|line| line.starts_with("29.000 verdict")), "{by_tick:?}");
+    assert_eq!(run(30_000), by_tick);
+}
+
+#[test]
 fn a_shelf_ends_in_the_middle_of_a_silence() {
     let mut bench = Bench::new();
     bench.cells[1] = Some(4012);
