@@ -206,6 +206,10 @@ mod tests {
         assert_eq!(shared(&[1, 2, 4, 5]), Some(1));
         assert_eq!(shared(&[1, 1, 2, 2]), None, "each kind counts for itself");
         assert_eq!(shared(&[1, 200, 2, 201]), None);
+        let mut widths = SharedCounter::default();
+        widths.push(1, 8);
+        widths.push(2, 16);
+        assert_eq!(widths.lost(), None);
     }
 
     #[test]

@@ -207,6 +207,8 @@ struct Swing {
     settled: Option<i64>,
     /// Sets to come that a jump makes unfit for a comparison between cells.
     unsteady: u8,
+    /// Until when sets are mixed from before and after the last jump, where cells are read one after another.
+    blank_until: SessionTime,
 }
 
 /// Cells that have not moved, and the current meanwhile.
@@ -586,6 +588,8 @@ impl Judge {
             && self.jump_that_matters() < self.pack.drop_nanos(nanos.saturating_sub(settled))
         {
             self.swing.unsteady = UNSTEADY_SETS;
+            // A BMS that reads one cell after another has read some before the jump, some after it: two scans are blank.
+            self.swing.blank_until = at + self.plan.scan * 2;
         }
         if let Some(why) = self.stage.current(at, nanos) {
             self.say_stage(why);

@@ -346,6 +346,27 @@ mod tests {
     }
 
     #[test]
+    fn the_deadlines_are_the_ends_of_its_delays() {
+        let mut watch = Watch::new(Check::Spread, false, Dimension::Voltage, "spread");
+        let (mut book, mut events) = (AlarmBook::default(), Vec::new());
+        let mut deadlines = |at, value| {
+            let at = SessionTime::from_millis(at);
+            let limit = limit();
+            let seen = Observed { at, place: None, part: 0, value, limit: &limit, bytes: None };
+            watch.tick(at, &mut book, &mut events);
+            watch.observe(0, &seen, &mut book, &mut events);
+            watch.deadlines().map(|at| at.nanos / 1_000_000).collect::<Vec<_>>()
+        };
+        assert_eq!(deadlines(0, 100), [0; 0]);
+        assert_eq!(deadlines(100, 101), [0; 0], "one value alone ends no delay");
+        assert_eq!(deadlines(200, 101), [600]);
+        assert_eq!(deadlines(300, 201), [600]);
+        assert_eq!(deadlines(400, 201), [800, 600]);
+        assert_eq!(deadlines(900, 90), [1900], "raised, and inside since then");
+        assert_eq!(deadlines(1900, 90), [0; 0]);
+    }
+
+    #[test]
     fn beyond_the_critical_side_is_pending_until_it_is_raised() {
         let mut watch = Watch::new(Check::Spread, false, Dimension::Voltage, "spread");
         let (mut book, mut events) = (AlarmBook::default(), Vec::new());

@@ -489,6 +489,29 @@ fn a_jump_of_the_current_inside_a_set_is_no_fault() {
 }
 
 #[test]
+fn cells_that_are_read_one_after_another_do_not_compare_across_a_jump_of_the_current() {
+    // The BMS reads its four cells over a second; for 900 ms after each jump cells 3 and 4 still show what was before.
+    for scan in [None, Some(Duration::from_secs(1))] {
+        let mut kinds = vec![cells_kind(), pack_kind()];
+        for column in &mut kinds[0].columns {
+            column.scan = scan;
+        }
+        let mut bench = Bench::of(PACK, kinds);
+        bench.bus = Some(1600);
+        for step in 0..200 {
+            let load = step / 40 % 2 == 1;
+            let late = step >= 40 && step % 40 < 9;
+            bench.current = Some(if load { 180_000 } else { 20_000 });
+            let volts = |load: bool| Some(if load { 3820 } else { 3980 });
+            bench.cells = vec![volts(load), volts(load), volts(load != late), volts(load != late)];
+            bench.run(step * 100);
+        }
+        let said = bench.lines("spread").len() + bench.lines("deviation").len();
+        assert_eq!(said == 0, scan.is_some(), "{scan:?}: {said} lines");
+    }
+}
+
+#[test]
 fn a_channel_carried_twice_is_held_against_its_limits_twice_and_counted_once() {
     let mut kinds = vec![cells_kind(), pack_kind()];
     kinds.push(kind("again", 50, vec![cell(2), sensor(1), whole("current", Quantity::Current, "mA", "1", 32)]));
@@ -1297,6 +1320,32 @@ fn go_comes_in_a_silence_that_the_line_allows() {
     };
     assert_eq!(go(20_000), ["55.000 verdict go"]);
     assert_eq!(go(50), ["55.000 verdict go"]);
+}
+
+#[test]
+fn values_become_too_old_in_a_silence_each_at_its_time() {
+    let mut kinds = vec![cells_kind(), pack_kind()];
+    let word = kinds[1].columns.remove(5);
+    let current = kinds[1].columns.remove(2);
+    kinds.push(kind("slow", 4000, vec![current, word]));
+    let run = |step: usize| {
+        let mut bench = Bench::of(PACK, kinds.clone());
+        bench.run(16_000);
+        // The message comes until 20 s, the current in it until 12 s, the status until 16 s; each may be 12 s old.
+        bench.current = None;
+        bench.run(20_000);
+        bench.status = None;
+        bench.run(20_010);
+        bench.lines("");
+        for to in (20_010..50_000).step_by(step).chain([50_000]) {
+            bench.quiet(to);
+        }
+        lines(&mut bench.judge)
+    };
+    let by_tick = run(50);
+    let stage = "24.050 stage unknown".to_owned();
+    assert!(by_tick.contains(&stage) && by_tick.iter().any(|line| line.starts_with("29.000 verdict")), "{by_tick:?}");
+    assert_eq!(run(30_000), by_tick);
 }
 
 #[test]

@@ -349,7 +349,8 @@ proptest! {
 
 /// Warning and critical side of a limit, as text.
 fn sides(chemistry: Chemistry, name: LimitName) -> String {
-    let limit = chemistry.defaults(40_000_000_000).into_iter().find(|default| default.name == name).unwrap().values;
+    let limit =
+        chemistry.defaults(40_000_000_000).into_iter().find(|default| default.name == name).expect("a default").values;
     let (factor, unit) = match name.dimension() {
         model::Dimension::Voltage => (1_000_000, "mV"),
         model::Dimension::Current => (1_000_000, "mA"),
@@ -357,7 +358,7 @@ fn sides(chemistry: Chemistry, name: LimitName) -> String {
         _ => (100_000_000, "tenths"),
     };
     let exact = |side: Option<i64>| {
-        let side = side.unwrap();
+        let side = side.expect("both sides");
         assert_eq!(side % factor, 0);
         side / factor
     };

@@ -65,7 +65,7 @@ impl Judge {
             self.hold_against_meter(bytes);
         }
         // Cells of two sides of a jump of the current, or while some are being balanced, do not compare.
-        let comparable = self.swing.unsteady == 0 && !self.is_balanced();
+        let comparable = self.swing.unsteady == 0 && self.swing.blank_until <= self.now && !self.is_balanced();
         self.count_set(whole, comparable);
         if together && comparable {
             self.compare_cells(&mut values, bytes);

@@ -84,6 +84,8 @@ pub(super) struct Plan {
     pub(super) temperature_slots: usize,
     pub(super) current: Duration,
     pub(super) bus: Duration,
+    /// Over how long the cells are read one after another; zero where the file does not say.
+    pub(super) scan: Duration,
     carried: BTreeSet<Quantity>,
 }
 
@@ -99,6 +101,7 @@ impl Plan {
             temperature_slots: sensors,
             current: FRESH,
             bus: FRESH,
+            scan: Duration::ZERO,
             carried: BTreeSet::new(),
         };
         let mut seen = BTreeMap::new();
@@ -112,6 +115,9 @@ impl Plan {
             for (column, column_layout) in kind_layout.columns.iter().enumerate() {
                 let channel = column_layout.channel;
                 plan.carried.insert(channel.quantity);
+                if channel.quantity == Quantity::CellVoltage {
+                    plan.scan = plan.scan.max(column_layout.scan.unwrap_or_default());
+                }
                 let place = if channel.quantity.has_places() { channel.place } else { 0 };
                 let first = *seen.entry((channel.quantity, place)).or_insert((kind, column)) == (kind, column);
                 let Some(role) = plan.role(kind, column, channel, &column_layout.meaning, first, patience) else {

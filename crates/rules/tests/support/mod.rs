@@ -26,8 +26,8 @@ pub(crate) fn pack(text: &str) -> Pack {
 }
 
 pub(crate) fn column(part: &str, channel: Channel, unit: &str, factor: &str, bits: u8) -> ColumnLayout {
-    let (unit, factor) = (Unit::parse(unit).unwrap_or(Unit::NUMBER), Decimal::parse(factor).unwrap());
-    let scale = Scale::new(unit, factor, Decimal::ZERO).unwrap();
+    let (unit, factor) = (Unit::parse(unit).unwrap_or(Unit::NUMBER), Decimal::parse(factor).expect("a decimal"));
+    let scale = Scale::new(unit, factor, Decimal::ZERO).expect("a scale");
     let scale = model::Conversion::Linear(scale);
     ColumnLayout { part: part.to_owned(), repeat: 0, channel, scale, bits, meaning: Meaning::Number, scan: None }
 }
@@ -127,11 +127,11 @@ pub(crate) fn batch(kinds: usize, rows: &[Row]) -> Batch {
         for (column, number) in list.columns.iter_mut().zip(&row.numbers) {
             column.push(*number);
         }
-        let index = u32::try_from(list.at.len()).unwrap();
+        let index = u32::try_from(list.at.len()).expect("few rows");
         list.at.push(row.at);
         list.known_at.push(row.at);
         list.bytes.push(ByteRange { start: 0, end: 20 });
-        batch.order.push(Item::Row { kind: u16::try_from(row.kind).unwrap(), row: index });
+        batch.order.push(Item::Row { kind: u16::try_from(row.kind).expect("few kinds"), row: index });
     }
     batch
 }
@@ -247,7 +247,7 @@ impl Bench {
             Quantity::Status => self.status,
             Quantity::SenseLeadTest => self.leads,
             Quantity::FrameCounter => Some(self.counts[kind] & 0xFF),
-            Quantity::DeviceTime => Some(i64::try_from(self.now).unwrap() + self.uptime),
+            Quantity::DeviceTime => Some(i64::try_from(self.now).expect("a short session") + self.uptime),
             Quantity::StateOfCharge | Quantity::Balancing => Some(0),
         }
     }
