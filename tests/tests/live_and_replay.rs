@@ -149,6 +149,7 @@ fn watch(folder: &Path, index: usize, (protocol_file, pack, kind): Line) -> Watc
         record: Some(file.clone()),
         length: Some(LENGTH),
         before: vec![model::Command::Mark { text: "before the switch".to_owned() }],
+        may_ask: false,
     };
     let practice = live.header.clone();
     let (mut lines, mut recorder) = (Vec::new(), Vec::new());

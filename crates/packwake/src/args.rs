@@ -60,7 +60,7 @@ pub(crate) struct Watch {
     pub(crate) standard_input: Option<String>,
     /// Watch the practice pack, sound or with a fault (see `simulate --help` for their names). Needs no files.
     #[arg(long, value_name = "FAULT", num_args = 0..=1, default_missing_value = "none", group = "from",
-          conflicts_with_all = ["protocol", "pack", "baud"])]
+          conflicts_with_all = ["protocol", "pack", "baud", "may_ask"])]
     pub(crate) practice: Option<String>,
     /// Protocol file: what the line carries.
     #[arg(long, value_name = "FILE")]
@@ -71,6 +71,10 @@ pub(crate) struct Watch {
     /// Bits a second, instead of the protocol file's.
     #[arg(long, value_name = "RATE")]
     pub(crate) baud: Option<u32>,
+    /// Send the questions of the protocol file to the device, as often as it says; what is sent is shown first and
+    /// recorded. Without this packwake only listens and sends nothing.
+    #[arg(long)]
+    pub(crate) may_ask: bool,
     /// Record every byte with its time. The file must not exist.
     #[arg(long, value_name = "FILE")]
     pub(crate) record: Option<PathBuf>,

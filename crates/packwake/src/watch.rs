@@ -1,8 +1,13 @@
 //! `watch`: live.
 
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
 use anyhow::Result;
 use model::{Command, ReadingKind, SessionHeader, Times};
-use session::{Live, json_line, live, text_line, verdict_lines};
+use parser::Protocol;
+use session::{Live, Question, json_line, live, text_line, verdict_lines};
 use simulator::Fault;
 use transport::{SerialSource, Source};
 
@@ -31,7 +36,14 @@ pub(crate) fn run(task: Watch, prose: &mut Prose) -> Result<Status> {
         prose.say(&format!("caution: {warning}"));
     }
     let is_practice = header.practice;
-    let live_task = Live { source, header, record: task.record.clone(), length: task.length, before: readings(&task) };
+    let live_task = Live {
+        source,
+        header,
+        record: task.record.clone(),
+        length: task.length,
+        before: readings(&task),
+        may_ask: task.may_ask,
+    };
 
     let mut results = Results::new();
     let json = task.print.json;
@@ -122,7 +134,59 @@ fn real_source(task: &Watch, prose: &mut Prose) -> Result<(Source, SessionHeader
     } else {
         (Source::StandardInput, "standard input".to_owned())
     };
+    say_questions(task.may_ask, &source, protocol, protocol_path, prose)?;
     Ok((source, header(protocol_text, pack_text, name, false)))
+}
+
+/// Says what will be sent, or that nothing is; refuses a permission that nothing can come of.
+fn say_questions(
+    may_ask: bool,
+    source: &Source,
+    protocol: Protocol,
+    protocol_path: &Path,
+    prose: &mut Prose,
+) -> Result<()> {
+    let questions = session::questions(&Arc::new(protocol));
+    if !may_ask {
+        if !questions.is_empty() {
+            let count = counted(questions.len());
+            prose.say(&format!("note: the protocol file lists {count}; without --may-ask packwake sends nothing"));
+        }
+        return Ok(());
+    }
+    if questions.is_empty() {
+        return Err(Hinted::error(
+            format!("{} lists no question to ask", protocol_path.display()),
+            "drop --may-ask, or list the questions in [[ask]] tables",
+        ));
+    }
+    if source.only_listens() {
+        return Err(Hinted::error(
+            "--may-ask is of no use here: a UDP port and standard input are only listened to",
+            "ask over --port or --tcp, or drop --may-ask",
+        ));
+    }
+    prose.say(&format!("packwake will send {} to the device, as you allow:", counted(questions.len())));
+    for Question { bytes, times, .. } in &questions {
+        let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
+        let (every, wait) = (amount(times.every), amount(times.wait));
+        prose.say(&format!("  {}  every {every}, answered within {wait}", bytes.join(" ")));
+    }
+    Ok(())
+}
+
+fn counted(questions: usize) -> String {
+    if questions == 1 { "1 question".to_owned() } else { format!("{questions} questions") }
+}
+
+/// As in a protocol file: whole milliseconds where they are whole.
+fn amount(length: Duration) -> String {
+    let nanos = length.as_nanos();
+    match (nanos % 1_000_000_000, nanos % 1_000_000) {
+        (0, _) => format!("{} s", nanos / 1_000_000_000),
+        (_, 0) => format!("{} ms", nanos / 1_000_000),
+        _ => format!("{} us", nanos / 1_000),
+    }
 }
 
 fn header(protocol_text: String, pack_text: String, source: String, practice: bool) -> SessionHeader {

@@ -87,6 +87,7 @@ fn in_the_program() {
         record: None,
         length: None,
         before: Vec::new(),
+        may_ask: false,
     };
     let stop = tokio_util::sync::CancellationToken::new();
     let (to, said) = sync_channel(FRAMES * 2);

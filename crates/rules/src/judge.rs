@@ -439,9 +439,13 @@ impl Judge {
         self.say_link(LinkChange::LineErrors, format!("{count} {name} errors on the line"));
     }
 
-    /// This program sent bytes.
-    pub fn sent(&mut self, bytes: usize) {
-        self.say_link(LinkChange::Sent, format!("sent {bytes} bytes"));
+    /// This program sent a question; to be called at the first of its kind only.
+    pub fn sent(&mut self, bytes: &[u8]) {
+        let shown: Vec<String> = bytes.iter().take(32).map(|byte| format!("{byte:02X}")).collect();
+        let more = if shown.len() < bytes.len() { " ..." } else { "" };
+        let count = bytes.len();
+        let text = format!("asks {}{more} ({count} bytes, recorded each time, said once)", shown.join(" "));
+        self.say_link(LinkChange::Sent, text);
     }
 
     /// So many bytes were received.

@@ -8,6 +8,9 @@ use rules::{Event, Judge, Pack, Setup};
 
 use crate::keeper::RecorderChange;
 
+/// Different questions that are said; more than a protocol file can list, and a limit for a recording made by others.
+const MOST_QUESTIONS: usize = 128;
+
 /// Something that a session says.
 #[derive(Clone, PartialEq, Debug)]
 pub enum SessionEvent {
@@ -56,6 +59,8 @@ pub struct Engine {
     now: SessionTime,
     next_number: u64,
     ended: bool,
+    /// Those that were said.
+    questions: Vec<Vec<u8>>,
     events: Vec<SessionEvent>,
 }
 
@@ -79,6 +84,7 @@ impl Engine {
             now: SessionTime::ZERO,
             next_number: 0,
             ended: false,
+            questions: Vec::new(),
             events: vec![SessionEvent::Began(Arc::clone(&header))],
             header,
         })
@@ -141,7 +147,10 @@ impl Engine {
                 self.decoder.finish(input.at);
                 self.take_rows(show);
             }
-            InputKind::Sent(bytes) => self.judge.sent(bytes.len()),
+            InputKind::Sent(bytes) => {
+                self.decoder.sent(input.at, bytes);
+                self.say_sent(bytes);
+            }
             InputKind::Lost { why } => {
                 self.decoder.finish(input.at);
                 self.take_rows(show);
@@ -159,6 +168,14 @@ impl Engine {
             }
         }
         self.events.extend(self.judge.take_events().into_iter().map(SessionEvent::Rules));
+    }
+
+    /// Each question is said once: at twenty a second nobody could read anything else.
+    fn say_sent(&mut self, bytes: &[u8]) {
+        if self.questions.len() < MOST_QUESTIONS && !self.questions.iter().any(|known| known == bytes) {
+            self.questions.push(bytes.to_vec());
+            self.judge.sent(bytes);
+        }
     }
 
     fn take_rows(&mut self, show: &mut dyn FnMut(&Batch)) {

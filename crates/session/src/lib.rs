@@ -4,14 +4,17 @@
 //! [`live`] feeds it from a source, [`replay`] from a list of inputs; both give the same events for the same inputs.
 //!
 //! Invariants: the engine reads no clock and does no I/O; inputs go to the recorder before they go to the engine; nothing
-//! waits for the disk; nothing here knows that a screen exists.
+//! waits for the disk; nothing here knows that a screen exists; nothing is sent but the questions of the protocol file,
+//! and those only where [`Live::may_ask`] says that the person allowed it. A replay sends nothing.
 
+mod asking;
 mod engine;
 mod event_lines;
 mod keeper;
 mod live;
 mod replay;
 
+pub use asking::{Question, questions};
 pub use engine::{Engine, SessionEvent, Unusable};
 pub use event_lines::{json_line, text_line, verdict_lines};
 pub use keeper::{Keeper, RecorderChange};

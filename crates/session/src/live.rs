@@ -8,8 +8,9 @@ use recording::WriteError;
 use rules::EventKind;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
-use transport::{OpenError, SessionClock, Source, start};
+use transport::{OpenError, SendError, SessionClock, Source, start};
 
+use crate::asking::{Asking, Question, can_be_answer, questions, rest_of};
 use crate::engine::{Engine, SessionEvent, Unusable};
 use crate::keeper::{Keeper, RecorderChange};
 
@@ -29,6 +30,9 @@ pub struct Live {
     pub length: Option<Duration>,
     /// What the person entered before the start: readings taken by hand.
     pub before: Vec<Command>,
+    /// Whether the person allows that the questions of the protocol file are sent to the device. Without it nothing is
+    /// ever sent.
+    pub may_ask: bool,
 }
 
 /// Something that is no event.
@@ -103,7 +107,9 @@ pub fn live(
         Some(path) => Some(Keeper::start(path, &options.header)?),
         None => None,
     };
-    let mut session = Session { engine, keeper, say, record: options.record.clone(), recording_incomplete: None };
+    let asking = options.may_ask.then(|| Asker::new(&engine, &options.source)).flatten();
+    let record = options.record.clone();
+    let mut session = Session { engine, keeper, asking, say, record, recording_incomplete: None };
     for remark in running.remarks() {
         look(Note::Remark(remark));
     }
@@ -119,15 +125,40 @@ pub fn live(
         }
         look(note);
     };
-    runtime.block_on(session.run(inputs, clock, options.length, stop, &mut look_also_for_the_source));
+    let send = |bytes: &[u8]| running.send(bytes);
+    runtime.block_on(session.run(inputs, clock, options.length, stop, &send, &mut look_also_for_the_source));
     // A source thread that panicked has sent Lost where it could; the session is over either way.
     drop(running.stop());
     Ok(LiveEnd { engine: session.engine, recording_incomplete: session.recording_incomplete })
 }
 
+/// The questions of the protocol file, where the person allows that they are sent and the file lists any.
+struct Asker {
+    questions: Vec<Question>,
+    schedule: Asking,
+    /// Whether the last one could not be sent, and that was said.
+    failing: bool,
+}
+
+impl Asker {
+    fn new(engine: &Engine, source: &Source) -> Option<Self> {
+        let questions = questions(engine.protocol());
+        let line = match source {
+            Source::Serial(serial) => Some(&serial.settings),
+            Source::Tcp { .. } | Source::Udp { .. } | Source::StandardInput => None,
+        };
+        let schedule = Asking::new(questions.iter().map(|question| question.times), rest_of(line));
+        (!questions.is_empty()).then_some(Self { questions, schedule, failing: false })
+    }
+}
+
+/// Sends bytes to the source.
+type SendBy<'s> = dyn Fn(&[u8]) -> Result<(), SendError> + 's;
+
 struct Session<'s> {
     engine: Engine,
     keeper: Option<Keeper>,
+    asking: Option<Asker>,
     say: &'s mut dyn FnMut(&SessionEvent, &Engine),
     record: Option<PathBuf>,
     /// Known as soon as it is, at the latest when the recording is closed.
@@ -152,6 +183,7 @@ impl Session<'_> {
         clock: SessionClock,
         length: Option<Duration>,
         stop: &CancellationToken,
+        send: &SendBy<'_>,
         look: &mut dyn FnMut(Note<'_>),
     ) {
         let end = length.map(SessionTime::from_duration);
@@ -160,6 +192,7 @@ impl Session<'_> {
         let mut interrupt = std::pin::pin!(tokio::signal::ctrl_c());
         let mut interruptible = true;
         while !self.engine.ended() {
+            let question = self.asking.as_ref().and_then(|asking| asking.schedule.next_at());
             tokio::select! {
                 biased;
                 () = stop.cancelled() => self.take(Input::new(clock.now(), InputKind::End)),
@@ -176,6 +209,14 @@ impl Session<'_> {
                     // Every sender is gone: the source has ended for good.
                     None => self.take(Input::new(clock.now(), InputKind::End)),
                 },
+                () = until(question, clock), if question.is_some() => {
+                    let now = clock.now();
+                    if end.is_some_and(|end| end <= now) {
+                        self.end(end);
+                    } else {
+                        self.ask(now, send, look);
+                    }
+                }
                 _ = ticks.tick() => {
                     let now = clock.now();
                     if end.is_some_and(|end| end <= now) {
@@ -195,6 +236,37 @@ impl Session<'_> {
         }
     }
 
+    /// Sends the question that is due. What went out of it becomes an input, even where it is only a part.
+    ///
+    /// Nothing waits in the queue here, as far as this thread can know: what comes out of it from now on was read after
+    /// the question, but for a read that happens in this very moment.
+    fn ask(&mut self, now: SessionTime, send: &SendBy<'_>, look: &mut dyn FnMut(Note<'_>)) {
+        let Some(asking) = &mut self.asking else { return };
+        let Some(index) = asking.schedule.due(now) else { return };
+        let Some(question) = asking.questions.get(index) else { return };
+        let result = send(&question.bytes);
+        let sent = match &result {
+            Ok(()) => question.bytes.len(),
+            Err(error) => error.sent(),
+        };
+        let bytes = question.bytes.get(..sent).unwrap_or_default().to_vec();
+        match result {
+            Ok(()) => {
+                asking.schedule.asked(index, now);
+                asking.failing = false;
+            }
+            Err(error) => {
+                asking.schedule.failed(index, now);
+                if !std::mem::replace(&mut asking.failing, true) {
+                    look(Note::Remark(&format!("a question could not be sent, and is tried again: {error}")));
+                }
+            }
+        }
+        if !bytes.is_empty() {
+            self.take(Input::new(now, InputKind::Sent(bytes)));
+        }
+    }
+
     /// Stamp, record, decode: in this order.
     fn take(&mut self, input: Input) {
         let input = self.engine.stamp(input);
@@ -207,7 +279,7 @@ impl Session<'_> {
             // Before the verdict of the whole session, which is the last thing that is said.
             self.close_recording();
         }
-        self.engine.process(&input);
+        self.process(&input);
         let pressing = self.pass_on();
         if let Some(keeper) = &mut self.keeper {
             if pressing {
@@ -217,6 +289,21 @@ impl Session<'_> {
                 self.recording_incomplete = Some(why.clone());
                 self.say_recorder(RecorderChange::Incomplete, why);
             }
+        }
+    }
+
+    fn process(&mut self, input: &Input) {
+        let Some(asking) = &mut self.asking else {
+            self.engine.process(input);
+            return;
+        };
+        let mut answered = false;
+        self.engine.process_with(input, &mut |batch| answered |= can_be_answer(&asking.questions, batch));
+        match input.kind {
+            InputKind::Opened { .. } => asking.schedule.opened(input.at),
+            InputKind::Lost { .. } | InputKind::End => asking.schedule.lost(),
+            _ if answered => asking.schedule.answered(input.at),
+            _ => {}
         }
     }
 
@@ -251,5 +338,114 @@ impl Session<'_> {
             }
             None => self.say_recorder(RecorderChange::Finished, String::new()),
         }
+    }
+}
+
+/// Waits for that time; without one, for nothing.
+async fn until(at: Option<SessionTime>, clock: SessionClock) {
+    if let Some(at) = at {
+        tokio::time::sleep(at.since(clock.now())).await;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use model::{LineSettings, Times};
+    use transport::SerialSource;
+
+    use super::*;
+
+    const PROTOCOL: &str = r#"
+        protocol = "asked"
+        [[frame]]
+        name = "plain"
+        start = "5E ED"
+        parts = [
+          { name = "kind", type = "u8", role = "id" },
+          { name = "body", role = "body" },
+          { name = "check", type = "u8", role = "check", sum = "xor" },
+        ]
+        [[message]]
+        name = "question"
+        frames = ["plain"]
+        id = { kind = 1 }
+        parts = [{ name = "from", type = "u8" }]
+        [[message]]
+        name = "cells"
+        frames = ["plain"]
+        id = { kind = 2 }
+        answers = "question"
+        every = "100 ms"
+        parts = [{ name = "cell", type = "u16 be", times = 2, unit = "mV", channel = "cell voltage" }]
+        [[ask]]
+        message = "question"
+        every = "100 ms"
+    "#;
+    const PACK: &str = r#"
+        pack = "two cells"
+        chemistry = "NMC"
+        cells = 2
+        capacity = "10 Ah"
+        temperatures = ["between them"]
+    "#;
+
+    #[test]
+    fn a_question_that_fails_is_said_once_and_what_went_out_of_it_is_an_input() {
+        let header = SessionHeader {
+            protocol_text: PROTOCOL.to_owned(),
+            pack_text: PACK.to_owned(),
+            source: String::new(),
+            practice: false,
+            times: Times::Measured,
+            started_utc_nanos: None,
+            tool_version: String::new(),
+            host: String::new(),
+        };
+        let engine = Engine::new(header).unwrap();
+        let source = Source::Serial(SerialSource { path: PathBuf::from("none"), settings: LineSettings::new(115_200) });
+        let asking = Asker::new(&engine, &source);
+        let mut said = Vec::new();
+        let mut say = |event: &SessionEvent, _: &Engine| {
+            if let SessionEvent::Rules(rules::Event { kind: EventKind::Link { text, .. }, .. }) = event {
+                said.push(text.clone());
+            }
+        };
+        let mut session =
+            Session { engine, keeper: None, asking, say: &mut say, record: None, recording_incomplete: None };
+        session.take(Input::new(SessionTime::ZERO, InputKind::Opened { source: "a line".to_owned() }));
+
+        let of = 5;
+        // For each question: how many of its bytes go out. The third goes out whole; so does the last.
+        let (jams, mut remarks, mut asked) = ([0, 2, 5, 0, 0, 5], Vec::new(), Vec::new());
+        for (number, sent) in (0..).zip(jams) {
+            let now = SessionTime::from_millis(100 * number);
+            // While an answer is waited for, nothing is due.
+            session.take(Input::new(now, InputKind::Bytes(vec![0x5E, 0xED, 2, 15, 0, 15, 0, 2])));
+            let calls = std::cell::Cell::new(0);
+            let send = |bytes: &[u8]| {
+                assert_eq!(bytes, [0x5E, 0xED, 1, 0, 1]);
+                calls.set(calls.get() + 1);
+                if sent < of { Err(SendError::Jammed { sent, of }) } else { Ok(()) }
+            };
+            for _ in 0..3 {
+                session.ask(now + Duration::from_millis(2), &send, &mut |note| {
+                    if let Note::Remark(text) = note {
+                        remarks.push((number, text.to_owned()));
+                    }
+                });
+            }
+            asked.push(calls.get());
+        }
+        assert_eq!(asked, [1; 6], "once in each period, failed or not");
+        let remark = |sent| {
+            format!(
+                "a question could not be sent, and is tried again: the line takes no more bytes: {sent} of 5 were sent"
+            )
+        };
+        // Again only after one that could be sent.
+        assert_eq!(remarks, [(0, remark(0)), (3, remark(0))]);
+        drop(session);
+        assert_eq!(said.iter().filter(|text| text.starts_with("asks 5E ED (2 bytes")).count(), 1, "{said:?}");
+        assert_eq!(said.iter().filter(|text| text.starts_with("asks 5E ED 01 00")).count(), 1, "{said:?}");
     }
 }

@@ -10,7 +10,9 @@
 //! When the queue is full the reading waits and nothing is dropped here; meanwhile the system holds what arrives, as
 //! far as it has room (a serial port's and a UDP socket's buffer can overflow, a TCP connection slows the sender down).
 //!
-//! Invariants: nothing is ever written to a source; quiet is never Lost; no frame is looked for; no logging.
+//! Invariants: nothing is written to a source but the bytes given to [`Running::send`], which whoever calls it must be
+//! allowed to send and tells the session as Sent; this crate never calls it, repeats nothing and keeps nothing back to
+//! send later. Quiet is never Lost; no frame is looked for; no logging.
 //!
 //! ```
 //! use transport::{SessionClock, Source};
@@ -34,6 +36,7 @@ mod open_error;
 mod ports;
 mod raw_file;
 mod running;
+mod sending;
 mod serial;
 mod standard_input;
 
@@ -42,4 +45,5 @@ pub use open_error::{Membership, OpenError, OpenErrorKind, busy_hint, not_found_
 pub use ports::{Holder, PortInfo, PortsError, UsbIdentity, ports};
 pub use raw_file::{RawFile, raw_inputs};
 pub use running::{Panicked, Running, SerialSource, Source, Waiting, start};
+pub use sending::SendError;
 pub use serial::{Match, Search, opening_may_reset};

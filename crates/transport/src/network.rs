@@ -13,9 +13,14 @@ use crate::backoff::Backoff;
 use crate::delivery::{Flow, Outlet};
 use crate::open_error::{OpenError, OpenErrorKind};
 use crate::running::{Shared, Waiting};
+use crate::sending::{OpenWay, WayOut};
 
 /// How long one address may take to answer.
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(3);
+
+/// A connection on which something that was sent is not confirmed for so long is dead.
+#[cfg(target_os = "linux")]
+const UNCONFIRMED_LIMIT: Duration = Duration::from_secs(11);
 
 const STREAM_BUFFER_BYTES: usize = 16 * 1024;
 /// The longest datagram there is.
@@ -106,6 +111,8 @@ pub(crate) async fn run_tcp(first: Tcp, outlet: &Outlet, shared: &Shared) {
     loop {
         let why = match stream {
             Ok(stream) => {
+                // Before Opened is told: whoever hears of it may send at once.
+                let _way = OpenWay::open(shared, way_out(&stream));
                 if outlet.deliver_now(InputKind::Opened { source: source.clone() }).await == Flow::Over {
                     return;
                 }
@@ -138,6 +145,25 @@ pub(crate) async fn run_tcp(first: Tcp, outlet: &Outlet, shared: &Shared) {
             shared.set_waiting(Some(Waiting::NotThere { why }));
         };
         shared.set_waiting(None);
+    }
+}
+
+/// A second handle of the connection; it does not wait, as the first one does not.
+struct SecondHandle(socket2::Socket);
+
+fn way_out(stream: &TcpStream) -> Option<Box<dyn WayOut>> {
+    let socket = SockRef::from(stream).try_clone().ok()?;
+    Some(Box::new(SecondHandle(socket)))
+}
+
+impl WayOut for SecondHandle {
+    /// Not told: a dead peer is found by the time limit of the connection instead.
+    fn holds_bytes(&mut self) -> bool {
+        false
+    }
+
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.send(bytes)
     }
 }
 
@@ -249,6 +275,8 @@ fn prepare(socket: &SockRef<'_>) -> std::io::Result<()> {
     if local == peer {
         return Err(ErrorKind::ConnectionRefused.into());
     }
+    // A question goes out at once, even if the one before has not been confirmed.
+    socket.set_tcp_nodelay(true)?;
     keep_alive(socket)
 }
 
@@ -257,6 +285,9 @@ fn keep_alive(socket: &SockRef<'_>) -> std::io::Result<()> {
     let keepalive = TcpKeepalive::new().with_time(Duration::from_secs(5)).with_interval(Duration::from_secs(2));
     #[cfg(not(windows))]
     let keepalive = keepalive.with_retries(3);
+    // It does not ask while something that was sent is not confirmed: then this limit holds.
+    #[cfg(target_os = "linux")]
+    socket.set_tcp_user_timeout(Some(UNCONFIRMED_LIMIT))?;
     socket.set_tcp_keepalive(&keepalive)
 }
 

@@ -16,6 +16,7 @@ use crate::delivery::{BlockingOutlet, Flow, LastWords, Outlet};
 use crate::network::{self, Tcp, Udp};
 use crate::open_error::{OpenError, OpenErrorKind};
 use crate::ports::PortInfo;
+use crate::sending::{SendError, Sending};
 use crate::{serial, standard_input};
 
 /// Where bytes come from.
@@ -35,6 +36,16 @@ pub enum Source {
     },
     /// Standard input, to its end.
     StandardInput,
+}
+
+impl Source {
+    /// Whether nothing can be sent there, whatever is allowed: a UDP port and standard input.
+    pub fn only_listens(&self) -> bool {
+        match self {
+            Self::Serial(_) | Self::Tcp { .. } => false,
+            Self::Udp { .. } | Self::StandardInput => true,
+        }
+    }
 }
 
 /// A serial port and how its line is set.
@@ -95,10 +106,11 @@ pub fn start(
     stop: CancellationToken,
 ) -> Result<Running, OpenError> {
     let outlet = Outlet { clock, to, stop: stop.child_token() };
+    let sending = if source.only_listens() { Sending::only_listens() } else { Sending::default() };
     let mut running = Running {
         threads: Vec::new(),
         stop: outlet.stop.clone(),
-        shared: Arc::default(),
+        shared: Arc::new(Shared { sending, ..Shared::default() }),
         source: String::new(),
         local_address: None,
         remarks: Vec::new(),
@@ -178,6 +190,20 @@ impl Running {
     /// Answers [`Waiting::Which`]. A path that is none of the candidates is ignored.
     pub fn choose(&self, path: &Path) {
         self.shared.set_chosen(Some(path.to_path_buf()));
+    }
+
+    /// Sends bytes to the source as it is open now: the only thing that is ever written to it.
+    ///
+    /// It goes out at once, beside the reading, and holds the caller up for 20 ms at most, which happens only where the
+    /// line takes no bytes (on Windows a read that goes on can add its 40 ms). Nothing is kept to be sent later. The
+    /// first moment at which it can succeed is when Opened comes out of the queue. No input is made of it: the caller
+    /// knows best when it asked, and in which order its inputs lie.
+    ///
+    /// # Errors
+    /// The source only listens, is not open now, takes no bytes, or fails; [`SendError::sent`] tells how many bytes went
+    /// out nevertheless.
+    pub fn send(&self, bytes: &[u8]) -> Result<(), SendError> {
+        self.shared.sending.send(bytes)
     }
 
     /// How often the reading has gone round: idle, about 25 times a second; more would be a fault.
@@ -296,6 +322,7 @@ enum Work {
 #[derive(Debug, Default)]
 pub(crate) struct Shared {
     pub(crate) turns: AtomicU64,
+    pub(crate) sending: Sending,
     state: Mutex<State>,
 }
 

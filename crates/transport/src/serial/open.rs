@@ -1,6 +1,6 @@
 //! Opens a serial port, once, and says what is worth knowing about it.
 
-use std::io::ErrorKind as IoKind;
+use std::io::{ErrorKind as IoKind, Read, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -9,12 +9,15 @@ use serialport::{ErrorKind, SerialPort};
 
 use crate::open_error::{OpenError, OpenErrorKind, busy_hint, lookup, not_found_hint};
 use crate::ports::{self, PortInfo, UsbIdentity};
+use crate::sending::WayOut;
 use crate::serial::identity::{Match, Search};
 use crate::serial::line_errors::LineErrorCounts;
 use crate::serial::reading::{Finder, Found, Line};
 
 /// How long a read waits for the first byte. It is also how soon the thread hears the stop.
 const READ_TIMEOUT: Duration = Duration::from_millis(40);
+/// How long a write waits for room at a stretch.
+const WRITE_TIMEOUT: Duration = Duration::from_millis(2);
 
 /// How far the rate that the port really runs at may be from the one asked for, in percent. Sender and receiver share
 /// an error of about 5 % within one byte (common practice, no source).
@@ -140,7 +143,12 @@ fn source_name(path: &Path, settings: &LineSettings) -> String {
     format!("{}, {settings}", path.display())
 }
 
-struct OpenPort(Box<dyn SerialPort>);
+#[cfg(unix)]
+type Port = serialport::TTYPort;
+#[cfg(windows)]
+type Port = serialport::COMPort;
+
+struct OpenPort(Port);
 
 impl Line for OpenPort {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
@@ -151,6 +159,50 @@ impl Line for OpenPort {
     /// not make. Damaged bytes show as failed checksums instead.
     fn error_counts(&mut self) -> Option<LineErrorCounts> {
         None
+    }
+
+    fn way_out(&self) -> Option<Box<dyn WayOut>> {
+        let mut port = self.0.try_clone().ok()?;
+        port.set_timeout(WRITE_TIMEOUT).ok()?;
+        #[cfg(unix)]
+        let descriptor = std::os::fd::AsRawFd::as_raw_fd(&self.0);
+        Some(Box::new(SecondHandle {
+            port,
+            #[cfg(unix)]
+            descriptor,
+            #[cfg(unix)]
+            waits: true,
+        }))
+    }
+}
+
+/// The handle that is sent by. Dropping it lifts the port's lock: it must go when the reading handle goes, and not
+/// before. (serialport 4.10.1 lifts it whichever handle is closed.)
+struct SecondHandle {
+    port: Box<dyn SerialPort>,
+    /// Of the reading handle, which lives as long.
+    #[cfg(unix)]
+    descriptor: std::os::fd::RawFd,
+    /// Whether a write still waits for room, as long as it takes: so until the first one.
+    #[cfg(unix)]
+    waits: bool,
+}
+
+impl WayOut for SecondHandle {
+    fn holds_bytes(&mut self) -> bool {
+        self.port.bytes_to_write().is_ok_and(|bytes| 0 < bytes)
+    }
+
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        #[cfg(unix)]
+        if self.waits {
+            // Room for one byte is no room for all: without this a write could wait without end. Both handles share
+            // the flag, so that a session which only listens never gets it.
+            use nix_of_raw_descriptors::fcntl::{FcntlArg, OFlag, fcntl};
+            fcntl(self.descriptor, FcntlArg::F_SETFL(OFlag::O_NONBLOCK))?;
+            self.waits = false;
+        }
+        self.port.write(bytes)
     }
 }
 
@@ -186,7 +238,7 @@ fn open_line(path: &Path, settings: &LineSettings) -> Result<(Box<dyn Line>, Vec
             FlowControl::Software => serialport::FlowControl::Software,
         })
         .timeout(READ_TIMEOUT)
-        .open()
+        .open_native()
         .map_err(|error| explain(path, &what, settings, error))?;
 
     let mut remarks = Vec::new();

@@ -10,6 +10,7 @@ use model::{Input, InputKind};
 use crate::backoff::Backoff;
 use crate::delivery::{BlockingOutlet, Flow};
 use crate::running::{Shared, Waiting};
+use crate::sending::{OpenWay, WayOut};
 use crate::serial::line_errors::LineErrorCounts;
 
 /// An open line: what the loop needs of it.
@@ -19,6 +20,9 @@ pub(crate) trait Line: Send {
 
     /// The counters of errors on the line; `None` if they can't be read.
     fn error_counts(&mut self) -> Option<LineErrorCounts>;
+
+    /// A second handle to send by, beside the reading; `None` if the system gives none.
+    fn way_out(&self) -> Option<Box<dyn WayOut>>;
 }
 
 /// A line and what to call it.
@@ -45,11 +49,14 @@ pub(crate) fn run(first: Found, mut finder: impl Finder, outlet: &BlockingOutlet
     let mut found = first;
     loop {
         let Found { mut line, source } = found;
+        // Before Opened is told: whoever hears of it may send at once.
+        let way = OpenWay::open(shared, line.way_out());
         if outlet.deliver_now(InputKind::Opened { source }) == Flow::Over {
             return;
         }
         let Some(why) = read_until_gone(&mut *line, outlet, shared, &mut backoff) else { return };
-        // Closed before it is looked for: the lock would keep ourselves out.
+        // Both closed before it is looked for: the lock would keep ourselves out.
+        drop(way);
         drop(line);
         if outlet.deliver_now(InputKind::Lost { why: why.clone() }) == Flow::Over {
             return;
@@ -92,8 +99,8 @@ fn read_until_gone(
                 backoff.reset();
             }
             Err(error) => match error.kind() {
-                // Only quiet.
-                ErrorKind::TimedOut => {}
+                // Only quiet. After the first send a read may also find nothing where there seemed to be something.
+                ErrorKind::TimedOut | ErrorKind::WouldBlock => {}
                 ErrorKind::Interrupted => continue,
                 ErrorKind::BrokenPipe => return Some("unplugged, or closed at the other end".to_owned()),
                 _ => return Some(error.to_string()),
@@ -164,6 +171,10 @@ mod tests {
         fn error_counts(&mut self) -> Option<LineErrorCounts> {
             self.counts
         }
+
+        fn way_out(&self) -> Option<Box<dyn WayOut>> {
+            None
+        }
     }
 
     type Answer = Result<Vec<Step>, Waiting>;
@@ -222,7 +233,7 @@ mod tests {
 
     #[test]
     fn quiet_and_interruptions_are_not_lost() {
-        let quiet = [ErrorKind::TimedOut, ErrorKind::Interrupted, ErrorKind::TimedOut];
+        let quiet = [ErrorKind::TimedOut, ErrorKind::Interrupted, ErrorKind::WouldBlock];
         let mut steps: Vec<Step> = quiet.into_iter().map(Step::Fails).collect();
         steps.push(Step::Gives(b"ab"));
         let (lines, _) = told(steps, vec![]);

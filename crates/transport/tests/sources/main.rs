@@ -4,4 +4,5 @@
 
 mod common;
 mod network;
+mod sending;
 mod serial;
