@@ -90,7 +90,8 @@ fn draw_bms(dice: &mut Dice, pair: &Pair, scene: &mut Scene) {
     // The line carries 1 mV; many a BMS resolves less.
     bms.cell_step = dice.one_of(&[1_000_000, 1_000_000, 2_000_000, 5_000_000]);
     bms.cell_noise = dice.between(0.05e-3, 0.8e-3);
-    let gain_error = dice.between(-3e-3, 3e-3);
+    // A channel that agrees better than the steps of the cells add up to can't be told from a computed sum.
+    let gain_error = dice.between(0.6e-3, 3e-3) * dice.one_of(&[-1.0, 1.0]);
     bms.pack_voltage =
         if dice.happens(0.1) { PackVoltageFrom::CellSum } else { PackVoltageFrom::Channel { gain_error } };
     bms.pack_noise = dice.between(2e-3, 20e-3);

@@ -79,8 +79,9 @@ fn no_sound_pack_is_refused() {
         println!("  {count:>5} cannot tell: {reason}");
     }
     assert!(wrong.is_empty(), "{} false no-go:\n{}", wrong.len(), shown(&wrong));
-    // Most sound sessions must come through, or the tool is of no use.
-    assert!(sessions * 3 / 4 <= go, "only {go} of {sessions} are go");
+    // Most sound sessions must come through, or the tool is of no use. About one in ten has a computed sum, and one in
+    // ten a counter that its protocol file does not describe.
+    assert!(sessions * 7 / 10 <= go, "only {go} of {sessions} are go");
 }
 
 #[test]

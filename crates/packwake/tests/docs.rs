@@ -75,7 +75,7 @@ fn the_tutorial_works_as_written() {
     let page = text("docs/tutorial/README.md");
     let (protocol, pack) = (text("docs/tutorial/meadow.toml"), text("docs/tutorial/meadow-pack.toml"));
     let blocks = blocks(&page);
-    assert_eq!(blocks.len(), 4);
+    assert_eq!(blocks.len(), 5);
     for (number, block) in blocks.iter().enumerate() {
         let file = if number < 3 { &protocol } else { &pack };
         assert!(file.contains(block), "step {number} does not stand in the file:\n{block}");

@@ -3,6 +3,7 @@
 use model::{Raw, Reason};
 
 use crate::body::{Cell, Walked, measure, values};
+use crate::look::{holds_another, keep_telling};
 use crate::numbers::read;
 use crate::protocol::{BinaryFrame, BinaryPart, Frame, IdValue, Message, Protocol};
 
@@ -35,6 +36,20 @@ pub(crate) struct Context<'p> {
     pub(crate) asked: Option<usize>,
     /// Which first bytes can begin a frame.
     pub(crate) can_start: &'p [bool; 256],
+    /// The bytes are those of what may be a frame itself: only what a checksum proves counts.
+    pub(crate) inside: bool,
+}
+
+impl Context<'_> {
+    /// Whether a frame can begin with this byte; no byte begins none.
+    pub(crate) fn may_start(&self, first: Option<&u8>) -> bool {
+        first.is_some_and(|first| self.can_start.get(usize::from(*first)).copied().unwrap_or(true))
+    }
+
+    /// Whether the message answers a question that was not seen.
+    pub(crate) fn is_unpaired(&self, message: &Message) -> bool {
+        !message.answers.is_empty() && !self.asked.is_some_and(|asked| message.answers.contains(&asked))
+    }
 }
 
 pub(crate) fn find(context: Context<'_>, frame: &Frame, shape: &BinaryFrame, bytes: &[u8]) -> Found {
@@ -100,6 +115,8 @@ fn choose(
     let mut unfit = None;
     let mut refusal = None;
     let mut passed = None;
+    // Messages of one length and seed have one checksum: it is worked out once.
+    let mut checked: Option<(usize, &[u8], Result<(), Reason>)> = None;
     for index in &frame.messages {
         let Some(message) = context.protocol.messages.get(*index) else { continue };
         seeded |= !message.extra.is_empty();
@@ -117,13 +134,18 @@ fn choose(
         };
         let length = around + body;
         let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
-        if let Err(reason) = check(shape, whole, body, &message.extra) {
-            refusal.get_or_insert((length, reason));
+        let sound = match &checked {
+            Some((size, extra, result)) if *size == body && *extra == message.extra => result.clone(),
+            _ => check(shape, whole, body, &message.extra),
+        };
+        checked = Some((body, &message.extra, sound.clone()));
+        if let Err(reason) = sound {
+            keep_telling(&mut refusal, length, reason);
             continue;
         }
         let inside = whole.get(shape.header..shape.header + body).unwrap_or(&[]);
         match values(message, inside) {
-            Ok(_) if message.answers.is_some() && message.answers != context.asked => {
+            Ok(_) if context.is_unpaired(message) => {
                 passed.get_or_insert((length, Reason::Unpaired));
             }
             Ok(cells) => return Ok(Found::Sound { length, message: *index, cells }),
@@ -131,9 +153,7 @@ fn choose(
             Err(Reason::WrongConstant { .. }) if shape.check.is_some() => {
                 passed.get_or_insert((length, Reason::UnknownMessage));
             }
-            Err(reason) => {
-                refusal.get_or_insert((length, reason));
-            }
+            Err(reason) => keep_telling(&mut refusal, length, reason),
         }
     }
     if let Some((length, reason)) = passed {
@@ -150,35 +170,55 @@ fn choose(
 }
 
 fn unknown(context: Context<'_>, shape: &BinaryFrame, bytes: &[u8], body: usize, seeded: bool) -> Result<Found, Found> {
+    let refused = Err(Found::Refused { length: shape.header, reason: Reason::UnknownId });
     let length = shape.header + body + shape.trailer;
-    let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
     if !seeded {
+        let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
         return match check(shape, whole, body, &[]) {
             Ok(()) => Ok(Found::Passed { length, reason: Reason::UnknownMessage }),
             Err(reason) => Err(Found::Refused { length, reason }),
         };
     }
-    // The checksum needs what only the message knows. If another frame begins where this one would end, it was one.
-    let passed = Found::Passed { length, reason: Reason::Unverified };
+    // The checksum needs what only the message knows. It was a frame if another one can begin where it would end, and no
+    // proven one begins inside it: a false start must not swallow a good frame.
+    if context.inside {
+        return refused;
+    }
+    if bytes.len() < length {
+        return Ok(Found::NeedMore);
+    }
+    let passed = Ok(Found::Passed { length, reason: Reason::Unverified });
+    if context.packet {
+        return passed;
+    }
     match bytes.get(length) {
-        Some(next) if context.can_start.get(usize::from(*next)).copied().unwrap_or(false) => Ok(passed),
-        Some(_) => Err(Found::Refused { length, reason: Reason::UnknownId }),
-        None if context.packet || context.over => Ok(passed),
+        None if !context.over => return Ok(Found::NeedMore),
+        next if next.is_some() && !context.may_start(next) => return refused,
+        _ => {}
+    }
+    match holds_another(context, bytes, length) {
         None => Ok(Found::NeedMore),
+        Some(true) => refused,
+        Some(false) => passed,
     }
 }
 
 /// How long the body of this message is here.
 fn body_length(shape: &BinaryFrame, message: &Message, bytes: &[u8], claimed: Option<usize>, longest: usize) -> Walked {
     let around = shape.header + shape.trailer;
+    let most = longest.saturating_sub(around);
     let refused = |body: usize| Walked::Bad(Reason::SizeNotAllowed { size: (body + around) as u64 });
-    let allowed =
-        |body: usize| (message.least <= body || message.cut_zeros) && (body <= message.most || message.longer);
+    let allowed = |body: usize| message.least <= body && (body <= message.most || message.longer);
     if let Some(claimed) = claimed {
         return if allowed(claimed) { Walked::Length(claimed) } else { refused(claimed) };
     }
     if message.measurable {
-        return measure(message, bytes.get(shape.header..).unwrap_or(&[]));
+        return match measure(message, bytes.get(shape.header..).unwrap_or(&[]), most) {
+            Walked::Bad(Reason::SizeNotAllowed { size }) => {
+                refused(usize::try_from(size).unwrap_or(usize::MAX - around))
+            }
+            other => other,
+        };
     }
     // Only the end bytes tell: the first place where they can stand.
     let Some(first) = (shape.header + message.least + shape.trailer).checked_sub(shape.end.len()) else {
@@ -194,7 +234,7 @@ fn body_length(shape: &BinaryFrame, message: &Message, bytes: &[u8], claimed: Op
             if allowed(body) { Walked::Length(body) } else { refused(body) }
         }
         None if bytes.len() < longest => Walked::NeedMore,
-        None => refused(longest.saturating_sub(around)),
+        None => refused(most),
     }
 }
 

@@ -6,10 +6,10 @@ use std::time::Duration;
 
 use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
-use crate::binary::{self, Context, Found};
+use crate::binary::Context;
 use crate::body::Cell;
+use crate::look::{Look, look};
 use crate::protocol::{FieldSource, Number, Protocol, Shape};
-use crate::text_lines;
 use crate::unwrap::Wrapping;
 
 /// A run of bytes in which no frame begins is reported at the latest after this many.
@@ -17,6 +17,9 @@ const LONGEST_SKIP: u64 = 4096;
 
 /// An answer that comes later than this after its question is not known to be its answer. Our own choice.
 const ANSWER_WAIT: Duration = Duration::from_secs(2);
+
+/// How far back from a silence sound frames are looked for. It bounds what each silence can cost.
+const LONGEST_LOOK_BEHIND: usize = 1024;
 
 /// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
 const PIECE: usize = 1 << 16;
@@ -28,8 +31,11 @@ const PIECE: usize = 1 << 16;
 /// begin inside.
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
-/// they are split. At most the longest frame and 4 KiB of bytes are kept between pushes. The rows wait until they are
-/// taken: who pushes without end must take, too.
+/// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between pushes.
+/// The rows wait until they are taken: who pushes without end must take, too.
+///
+/// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and each silence a look at
+/// the last kibibyte.
 #[derive(Debug)]
 pub struct Decoder {
     protocol: Arc<Protocol>,
@@ -46,28 +52,16 @@ pub struct Decoder {
     before: Option<u8>,
     /// Which first bytes can begin a frame.
     can_start: Box<[bool; 256]>,
+    /// How many bytes from `head` on hold no end of a packet.
+    endless: usize,
+    /// A packet has become too long: nothing counts before its end.
+    overlong: bool,
     now: SessionTime,
     /// The question that was heard last, and until when its answer may come.
     asked: Option<(usize, SessionTime)>,
+    /// A run of so many bytes that are no frame may have been another question.
+    lost_question: u64,
     batch: Batch,
-}
-
-/// What a place in the stream holds.
-enum Look {
-    /// More bytes will tell.
-    Wait,
-    Row {
-        length: usize,
-        message: usize,
-        cells: Vec<Cell>,
-    },
-    Passed {
-        length: usize,
-        reason: Reason,
-        message: Option<usize>,
-    },
-    /// No frame; with the reason where one seemed to begin.
-    Nothing(Option<(usize, Reason)>),
 }
 
 impl Decoder {
@@ -90,6 +84,7 @@ impl Decoder {
         }
         let batch = empty_batch(&protocol);
         Self {
+            lost_question: protocol.shortest_question().div_ceil(2) as u64,
             protocol,
             buffer: Vec::new(),
             head: 0,
@@ -98,6 +93,8 @@ impl Decoder {
             skipped_from: None,
             before: None,
             can_start,
+            endless: 0,
+            overlong: false,
             now: SessionTime::ZERO,
             asked: None,
             batch,
@@ -182,16 +179,19 @@ impl Decoder {
                 continue;
             }
             let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
-            match self.look(protocol, bytes, false, over, self.before) {
+            let available = bytes.len();
+            match look(self.context(protocol, false, over), bytes, self.before) {
                 Look::Wait => return,
-                Look::Row { length, message, cells } => self.take_row(message, length, cells),
-                Look::Passed { length, reason, message } => self.pass_over(length, reason, message),
+                Look::Row { length, message, cells, .. } => self.take_row(message, length, cells),
+                Look::Passed { length, reason } => self.pass_over(length, reason),
                 Look::Nothing(refused) => {
-                    if let Some((length, reason)) = refused
-                        && !(reason == Reason::Cut && std::mem::replace(&mut cut_reported, true))
-                    {
-                        let start = self.base + self.head as u64;
-                        self.reject(start, start + length as u64, reason);
+                    if let Some((length, reason)) = refused {
+                        // What the end of the stream cuts is said once, not for each place inside.
+                        let at_end = over && reason == Reason::Cut && length == available;
+                        if !(at_end && std::mem::replace(&mut cut_reported, true)) {
+                            let start = self.base + self.head as u64;
+                            self.reject(start, start + length as u64, reason);
+                        }
                     }
                     self.skip(1);
                 }
@@ -199,20 +199,37 @@ impl Decoder {
         }
     }
 
+    /// Packets end with a byte that stands nowhere else. One end byte behind another is filling and belongs to nothing.
     fn search_packets(&mut self, protocol: &Protocol, wrapping: Wrapping, over: bool) {
+        let longest = wrapping.longest(protocol.longest_frame());
         let mut packet = Vec::new();
         loop {
             let line = self.buffer.get(self.head..).unwrap_or(&[]);
-            let Some(end) = line.iter().position(|byte| *byte == wrapping.end()) else {
+            let line = line.get(..longest).unwrap_or(line);
+            let end = line.iter().skip(self.endless).position(|byte| wrapping.ends(*byte));
+            let Some(end) = end.map(|end| end + self.endless) else {
                 let length = line.len();
-                if length > 0 && (over || wrapping.longest(protocol.longest_frame()) < length) {
-                    let reason = if over { Reason::Cut } else { Reason::SizeNotAllowed { size: length as u64 } };
-                    self.refuse_packet(length, reason);
+                if length == longest {
+                    if std::mem::replace(&mut self.overlong, true) {
+                        self.skip(length);
+                    } else {
+                        self.refuse_packet(length, Reason::SizeNotAllowed { size: length as u64 });
+                    }
+                    continue;
                 }
+                self.endless = length;
+                if over && 0 < length {
+                    self.refuse_packet(length, Reason::Cut);
+                }
+                self.overlong &= !over;
                 return;
             };
             let length = end + 1;
-            let line = line.get(..length).unwrap_or(&[]);
+            let line = line.get(..length).unwrap_or(line);
+            if std::mem::take(&mut self.overlong) {
+                self.skip(length);
+                continue;
+            }
             if wrapping.unwrap(line, &mut packet).is_none() {
                 self.refuse_packet(length, Reason::BadStuffing);
                 continue;
@@ -221,61 +238,52 @@ impl Decoder {
                 self.settle(length);
                 continue;
             }
-            match self.look(protocol, &packet, true, true, None) {
+            match look(self.context(protocol, true, true), &packet, None) {
                 Look::Row { message, cells, .. } => self.take_row(message, length, cells),
-                Look::Passed { reason, message, .. } => self.pass_over(length, reason, message),
+                Look::Passed { reason, .. } => self.pass_over(length, reason),
                 Look::Nothing(Some((_, reason))) => self.refuse_packet(length, reason),
                 Look::Nothing(None) | Look::Wait => self.refuse_packet(length, Reason::UnknownId),
             }
         }
     }
 
-    /// Holds the bytes of one place against every frame. The first frame in file order that is not ruled out decides:
-    /// else the result would depend on how the bytes are split.
-    fn look(&self, protocol: &Protocol, bytes: &[u8], packet: bool, over: bool, before: Option<u8>) -> Look {
+    fn context<'p>(&'p self, protocol: &'p Protocol, packet: bool, over: bool) -> Context<'p> {
         let asked = self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message);
-        let context = Context { protocol, packet, over, asked, can_start: &self.can_start };
-        let line_begins = matches!(before, None | Some(b'\n'));
-        let mut refused = None;
-        let mut passed = None;
-        for frame in &protocol.frames {
-            let found = match &frame.shape {
-                Shape::Binary(shape) => binary::find(context, frame, shape, bytes),
-                Shape::Text(shape) => text_lines::find(protocol, frame, shape, bytes, line_begins),
-            };
-            match found {
-                Found::NoStart => {}
-                Found::NeedMore if over => refused = refused.or(Some((bytes.len(), Reason::Cut))),
-                Found::NeedMore => return Look::Wait,
-                Found::Refused { length, reason } => refused = refused.or(Some((length, reason))),
-                // Another frame may know it.
-                Found::Passed { length, reason } => passed = passed.or(Some((length, reason))),
-                Found::Sound { length, message, cells } => return Look::Row { length, message, cells },
-            }
-        }
-        match passed {
-            Some((length, reason)) => Look::Passed { length, reason, message: None },
-            None => Look::Nothing(refused),
-        }
+        Context { protocol, packet, over, asked, can_start: &self.can_start, inside: false }
     }
 
-    /// After a silence the bytes that wait are looked through for a whole frame behind the place that they wait for:
-    /// that place was then a false start. Where there is none, nothing changes: the silence is only a hint.
+    /// A silence hints at the end of a frame: where sound frames follow each other up to it, what waits in front of them
+    /// is a false start and is given up. Where there are none, nothing changes.
     fn look_behind(&mut self) {
         let protocol = Arc::clone(&self.protocol);
         if protocol.wrapping.is_some() {
             return;
         }
-        while let Some(found) = (self.head + 1..self.buffer.len()).find_map(|at| {
-            let before = self.buffer.get(at - 1).copied();
-            match self.look(&protocol, self.buffer.get(at..)?, false, false, before) {
-                Look::Row { length, message, cells } => Some((at, length, message, cells)),
-                _ => None,
+        let end = self.buffer.len();
+        let first = (self.head + 1).max(end.saturating_sub(LONGEST_LOOK_BEHIND));
+        let context = self.context(&protocol, false, false);
+        // From which places on sound frames follow each other up to the silence, itself included.
+        let mut reaches = vec![false; (end + 1).saturating_sub(first)];
+        if let Some(last) = reaches.last_mut() {
+            *last = true;
+        }
+        let mut earliest = end;
+        for at in (first..end).rev() {
+            let bytes = self.buffer.get(at..).unwrap_or(&[]);
+            if !context.may_start(bytes.first()) {
+                continue;
             }
-        }) {
-            let (at, length, message, cells) = found;
-            self.skip(at - self.head);
-            self.take_row(message, length, cells);
+            let before = self.buffer.get(at - 1).copied();
+            let Some(length) = look(context, bytes, before).proven() else { continue };
+            if reaches.get(at + length - first).copied().unwrap_or(false) {
+                if let Some(flag) = reaches.get_mut(at - first) {
+                    *flag = true;
+                }
+                earliest = at;
+            }
+        }
+        while earliest < end && self.head < earliest {
+            self.skip(1);
             self.search(false);
         }
     }
@@ -303,14 +311,13 @@ impl Decoder {
         self.heard(message);
     }
 
-    fn pass_over(&mut self, length: usize, reason: Reason, message: Option<usize>) {
+    fn pass_over(&mut self, length: usize, reason: Reason) {
         let start = self.base + self.head as u64;
         self.report_skipped();
         self.reject(start, start + length as u64, reason);
         self.settle(length);
-        if let Some(message) = message {
-            self.heard(message);
-        }
+        // It may have been another question: the next answer may be its.
+        self.asked = None;
     }
 
     fn refuse_packet(&mut self, length: usize, reason: Reason) {
@@ -321,10 +328,10 @@ impl Decoder {
 
     /// A question opens the way for its answer, an answer closes it.
     fn heard(&mut self, message: usize) {
-        let asks = |other: &crate::protocol::Message| other.answers == Some(message);
-        if self.protocol.messages.iter().any(asks) {
+        let Some(heard) = self.protocol.messages.get(message) else { return };
+        if heard.is_question {
             self.asked = Some((message, self.now + ANSWER_WAIT));
-        } else if self.protocol.messages.get(message).is_some_and(|message| message.answers.is_some()) {
+        } else if !heard.answers.is_empty() {
             self.asked = None;
         }
     }
@@ -350,13 +357,18 @@ impl Decoder {
         let start = self.base + self.head as u64;
         let from = *self.skipped_from.get_or_insert(start);
         self.settle(bytes);
-        if start + bytes as u64 - from >= LONGEST_SKIP {
+        let run = start + bytes as u64 - from;
+        if self.lost_question <= run {
+            self.asked = None;
+        }
+        if LONGEST_SKIP <= run {
             self.report_skipped();
         }
     }
 
     fn settle(&mut self, bytes: usize) {
         self.head += bytes;
+        self.endless = 0;
         self.before = self.head.checked_sub(1).and_then(|last| self.buffer.get(last)).copied();
     }
 

@@ -49,7 +49,8 @@ impl Encoder {
             filled.div_ceil(per_frame.max(1))
         });
         for index in 0..frames.max().unwrap_or(1).max(1) {
-            let numbers = numbers(message, layout, &values, index * per_frame, per_frame);
+            let shift = last_shift(message, per_frame).map_or(index * per_frame, |last| last.min(index * per_frame));
+            let numbers = numbers(message, layout, &values, shift, per_frame);
             self.append(message, frame, &numbers, out);
         }
     }
@@ -59,7 +60,7 @@ impl Encoder {
         let Some(ask) = self.protocol.asks.get(index) else { return };
         let Some(message) = self.protocol.messages.get(ask.message) else { return };
         let Some(frame) = message.frames.first().and_then(|frame| self.protocol.frames.get(*frame)) else { return };
-        let numbers: Vec<Vec<Sent>> = message
+        let mut numbers: Vec<Vec<Sent>> = message
             .fields
             .iter()
             .enumerate()
@@ -69,6 +70,7 @@ impl Encoder {
                 vec![Some(Raw::Int(given.or(field.equals).unwrap_or(0))); times]
             })
             .collect();
+        join_bits(message, &mut numbers);
         self.append(message, frame, &numbers, out);
     }
 
@@ -87,16 +89,35 @@ impl Encoder {
 
 /// How many repeats of a part with a start index one frame carries.
 fn per_frame(message: &Message, frame: &Frame) -> usize {
+    let field = message.fields.iter().find(|field| field.from.is_some());
+    let Some(field) = field else { return 1 };
     let around = match &frame.shape {
         Shape::Binary(shape) => shape.header + shape.trailer,
         Shape::Text(_) => 0,
     };
     let room = frame.longest.saturating_sub(around + message.least);
-    let field = message.fields.iter().find(|field| field.from.is_some());
-    field.map_or(1, |field| match field.times {
+    match field.times {
         Times::Fixed(times) => times,
-        Times::Part(_) | Times::Rest => (room / field.number.width().max(1)).min(field.places).max(1),
-    })
+        Times::Part(_) | Times::Rest => {
+            (room / field.number.width().max(1)).min(field.places).min(most_counted(message, field)).max(1)
+        }
+    }
+}
+
+/// Where a frame with so many places must begin at the latest to stay inside them, where it can begin there.
+fn last_shift(message: &Message, per_frame: usize) -> Option<usize> {
+    let field = message.fields.iter().find(|field| field.from.is_some())?;
+    let shift = field.places.checked_sub(per_frame).filter(|_| matches!(field.times, Times::Fixed(_)))?;
+    let from = field.from?;
+    let place = from.first_place.checked_add(i64::try_from(shift).ok()?)?.checked_sub(from.plus)?;
+    (place.checked_rem(from.step) == Some(0)).then_some(shift)
+}
+
+/// How many repeats the part that counts this one can say.
+fn most_counted(message: &Message, field: &Field) -> usize {
+    let Times::Part(part) = field.times else { return usize::MAX };
+    let most = message.fields.get(part).map_or(0, |count| count.range().1);
+    usize::try_from(most).unwrap_or(usize::MAX)
 }
 
 /// The numbers of every part, from the place `shift` on where parts have a start index.
@@ -116,7 +137,10 @@ fn numbers(
         };
         let most = if field.from.is_some() { per_frame } else { field.places };
         let filled = (0..most).rev().find(|repeat| value(*repeat).is_some()).map_or(0, |last| last + 1);
-        let times = if let Times::Fixed(times) = field.times { times } else { filled };
+        let times = match field.times {
+            Times::Fixed(times) => times,
+            Times::Part(_) | Times::Rest => filled.min(most_counted(message, field)),
+        };
         let sent = (0..times).map(|repeat| {
             let column = field.first_column.and_then(|first| layout.columns.get(first + shift + repeat));
             match column {
@@ -133,7 +157,8 @@ fn numbers(
 
 /// Counts, start indices, totals over several parts and words of bits follow from the other parts.
 fn derive(message: &Message, numbers: &mut [Vec<Sent>], shift: usize) {
-    for (index, field) in message.fields.iter().enumerate() {
+    // The last first: a part of a sum or of bits can be a sum or bits itself.
+    for (index, field) in message.fields.iter().enumerate().rev() {
         if let Times::Part(part) = field.times {
             let count = numbers.get(index).map_or(0, Vec::len);
             set(numbers, part, i128::try_from(count).unwrap_or(0));
@@ -148,7 +173,7 @@ fn derive(message: &Message, numbers: &mut [Vec<Sent>], shift: usize) {
             let mut rest = total;
             for part in parts {
                 let Some(other) = message.fields.get(*part) else { continue };
-                let (_, high) = other.range();
+                let (low, high) = other.range();
                 let most = if other.absent.contains(&high) { high - 1 } else { high };
                 match (total, rest) {
                     (Some(_), Some(0)) if Some(part) != parts.first() => {
@@ -157,8 +182,9 @@ fn derive(message: &Message, numbers: &mut [Vec<Sent>], shift: usize) {
                         }
                     }
                     (Some(_), Some(left)) => {
-                        set(numbers, *part, left.clamp(0, most));
-                        rest = Some(left - left.clamp(0, most));
+                        let share = left.clamp(low, most);
+                        set(numbers, *part, share);
+                        rest = Some(left - share);
                     }
                     _ => {
                         if let Some(marker) = other.absent.first() {
@@ -169,13 +195,23 @@ fn derive(message: &Message, numbers: &mut [Vec<Sent>], shift: usize) {
             }
         }
     }
-    for (index, field) in message.fields.iter().enumerate() {
+    join_bits(message, numbers);
+}
+
+/// Puts parts of bits into the words that they stand in.
+fn join_bits(message: &Message, numbers: &mut [Vec<Sent>]) {
+    for (index, field) in message.fields.iter().enumerate().rev() {
         let Some((low, count)) = field.bits else { continue };
-        let mask = (1_i128 << count) - 1;
-        let piece = (int(numbers.get(index)).unwrap_or(0) & mask) << low;
-        let word = if let FieldSource::Of(part) = field.source { part } else { index };
-        let rest = if word == index { 0 } else { int(numbers.get(word)).unwrap_or(0) };
-        set(numbers, word, rest | piece);
+        let shifted = |value: Sent| (value.and_then(Raw::int).unwrap_or(0) & ((1_i128 << count) - 1)) << low;
+        if let FieldSource::Of(word) = field.source {
+            let piece = shifted(numbers.get(index).and_then(|values| values.first()).copied().flatten());
+            let rest = int(numbers.get(word)).unwrap_or(0);
+            set(numbers, word, rest | piece);
+        } else if let Some(values) = numbers.get_mut(index) {
+            for value in values {
+                *value = Some(Raw::Int(shifted(*value)));
+            }
+        }
     }
 }
 
@@ -274,8 +310,8 @@ fn binary(message: &Message, shape: &BinaryFrame, numbers: &[Vec<Sent>], out: &m
 
 /// Writes a number, or the whole word that a part of bits stands in.
 fn write_bits(field: &Field, value: Sent, body: &mut [u8], at: usize) {
-    let Some(value) = value else { return };
-    match (field.number, field.bits, value) {
+    // A zero in characters is no zero byte.
+    match (field.number, field.bits, value.unwrap_or(Raw::Int(0))) {
         (Number::Int { bytes, big, .. }, Some(_), Raw::Int(word)) => {
             write(Number::Int { bytes, signed: false, big }, Raw::Int(low_bits(word).into()), body, at);
         }

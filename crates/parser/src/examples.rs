@@ -9,11 +9,29 @@ use crate::protocol::{Example, Expected, ExpectedNumber, ExpectedValue, Protocol
 
 /// Decodes every example of the file and returns a fault for each value that differs.
 ///
-/// `text` is the text that the protocol was read from. An example decodes alone, in a stream of its own.
+/// `text` is the text that the protocol was read from. An example decodes alone, in a stream of its own that begins with
+/// what the file says to come before it.
 pub fn check_examples(protocol: &Arc<Protocol>, text: &str) -> Vec<Fault> {
     let mut faults = Vec::new();
     for example in &protocol.examples {
         let mut decoder = Decoder::new(Arc::clone(protocol));
+        if let Some((span, before)) = &example.after {
+            decoder.push(SessionTime::ZERO, before);
+            let rejected = decoder.take().and_then(|batch| batch.rejected.into_iter().next());
+            let why = match rejected {
+                Some(first) => format!("bytes {}: {}", first.bytes, first.reason),
+                None if decoder.buffered() > 0 => "the last of them is not complete".to_owned(),
+                None => String::new(),
+            };
+            if !why.is_empty() {
+                faults.push(Fault::error(
+                    text,
+                    span.clone(),
+                    format!("what comes before the example is no frame: {why}"),
+                ));
+                continue;
+            }
+        }
         decoder.push(SessionTime::ZERO, &example.bytes);
         decoder.finish(SessionTime::ZERO);
         let batch = decoder.take().unwrap_or_default();
@@ -77,12 +95,13 @@ fn matches(because: RejectedBecause, reason: &Reason) -> bool {
     match because {
         RejectedBecause::Check => matches!(reason, Reason::CheckFailed { .. }),
         RejectedBecause::Size => matches!(reason, Reason::SizeNotAllowed { .. } | Reason::Cut),
-        RejectedBecause::Message => matches!(reason, Reason::UnknownMessage | Reason::UnknownId | Reason::Unverified),
+        RejectedBecause::Message => matches!(reason, Reason::UnknownMessage | Reason::UnknownId),
         RejectedBecause::Constant => matches!(reason, Reason::WrongConstant { .. }),
         RejectedBecause::Text => matches!(reason, Reason::BadText { .. }),
         RejectedBecause::Count => matches!(reason, Reason::BadCount { .. }),
         RejectedBecause::Stuffing => matches!(reason, Reason::BadStuffing),
         RejectedBecause::Unpaired => matches!(reason, Reason::Unpaired),
+        RejectedBecause::Unverified => matches!(reason, Reason::Unverified),
         RejectedBecause::Skipped => matches!(reason, Reason::Skipped),
     }
 }

@@ -4,12 +4,15 @@ use model::Raw;
 
 use crate::protocol::Number;
 
+/// Bytes of the widest number: 18 decimal digits.
+const WIDEST: usize = 18;
+
 /// Reads a number; bytes that are not there count as zero. `None` where the bytes are no such number at all.
 pub(crate) fn read(number: Number, bytes: &[u8], at: usize) -> Option<Raw> {
     let width = number.width();
-    let mut padded = [0_u8; 16];
+    let mut padded = [0_u8; WIDEST];
     let there = bytes.get(at..(at + width).min(bytes.len())).unwrap_or(&[]);
-    let slice = if there.len() == width || width > padded.len() {
+    let slice = if there.len() == width {
         there
     } else {
         for (to, from) in padded.iter_mut().zip(there) {

@@ -59,6 +59,18 @@ impl Protocol {
         self.frames.iter().map(|frame| frame.longest).max().unwrap_or(0)
     }
 
+    /// The bytes of the shortest question; at least 6, so that a disturbed byte or two is no question.
+    pub(crate) fn shortest_question(&self) -> usize {
+        let length = |message: &Message| {
+            let around = message.frames.iter().filter_map(|frame| match &self.frames.get(*frame)?.shape {
+                Shape::Binary(shape) => Some(shape.header + shape.trailer),
+                Shape::Text(shape) => Some(shape.start.len()),
+            });
+            around.min().unwrap_or(0) + message.least
+        };
+        self.messages.iter().filter(|message| message.is_question).map(length).min().unwrap_or(0).max(6)
+    }
+
     /// The number of examples in the file.
     pub fn example_count(&self) -> usize {
         self.examples.len()
@@ -250,8 +262,10 @@ pub(crate) struct Message {
     pub(crate) longer: bool,
     /// What goes through the checksum behind the covered bytes.
     pub(crate) extra: Vec<u8>,
-    /// The message that asks for this one.
-    pub(crate) answers: Option<usize>,
+    /// The messages that ask for this one; none where it comes unasked.
+    pub(crate) answers: Vec<usize>,
+    /// Whether another message answers it.
+    pub(crate) is_question: bool,
     pub(crate) fields: Vec<Field>,
     pub(crate) column_count: usize,
 }
@@ -367,6 +381,8 @@ impl Field {
 #[derive(Clone, Debug)]
 pub(crate) struct Example {
     pub(crate) span: std::ops::Range<usize>,
+    /// What comes in front of it, and where that stands in the file.
+    pub(crate) after: Option<(std::ops::Range<usize>, Vec<u8>)>,
     pub(crate) bytes: Vec<u8>,
     pub(crate) expected: Expected,
 }
@@ -408,5 +424,6 @@ pub(crate) enum RejectedBecause {
     Count,
     Stuffing,
     Unpaired,
+    Unverified,
     Skipped,
 }

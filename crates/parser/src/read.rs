@@ -3,14 +3,16 @@
 use std::time::Duration;
 
 use model::{
-    DataBits, Fault, FlowControl, KindLayout, Layout, Level, LineSettings, ModemLine, Parity, StopBits, closest,
+    DataBits, Fault, FlowControl, KindLayout, Layout, Level, LineSettings, ModemLine, Parity, Quantity, StopBits,
+    closest,
 };
 use textfile::{At, Table, TableSpec, Value};
 
-use crate::protocol::{Ask, AskTimes, Frame, Protocol};
+use crate::protocol::{Frame, Protocol};
 use crate::read_examples::read_example;
 use crate::read_frames::read_frame;
 use crate::read_messages::{MessageDraft, read_message};
+use crate::read_questions::{pair_answers, read_ask, tell_apart};
 use crate::spec;
 use crate::unwrap::Wrapping;
 
@@ -19,9 +21,6 @@ const MOST_FRAMES: usize = 64;
 const MOST_MESSAGES: usize = 256;
 const MOST_EXAMPLES: usize = 512;
 const MOST_ASKS: usize = 64;
-
-/// Columns of all messages together: as many as any real pack needs, and a bound on what a hostile file can take up.
-const MOST_COLUMNS: usize = 8192;
 
 /// How long after opening damaged bytes are no fault, where the file does not say. Our own choice.
 const DEFAULT_SETTLE: Duration = Duration::from_millis(500);
@@ -48,6 +47,10 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
     {
         let hint = "adapters deliver bytes in blocks: shorter silences say nothing";
         line.fault_hint(&line.span_of("idle"), "an idle gap is at least 1 ms", hint);
+    }
+    if let (Some(line), Some(_), Some(_)) = (line, idle, wrapping) {
+        let hint = "the stuffing says where a packet ends: drop the key";
+        line.warning(&line.span_of("idle"), "\"idle\" has no use with a stuffing", hint);
     }
     let line = line.and_then(read_line);
 
@@ -78,9 +81,8 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
                     );
                 }
                 messages.push(message);
-                if MOST_COLUMNS < messages.iter().map(|message| message.columns.len()).sum() {
-                    let message = format!("more than {MOST_COLUMNS} values in all messages");
-                    table.fault_hint(&table.span_of("parts"), message, "give a channel only to what is of use");
+                if let Some((message, hint)) = MessageDraft::too_much(messages.iter()) {
+                    table.fault_hint(&table.span_of("parts"), message, hint);
                     complete = false;
                     break;
                 }
@@ -88,7 +90,7 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
             None => complete = false,
         }
     }
-    pair_answers(&tables, &mut messages);
+    let paired = pair_answers(&tables, &mut messages);
     for (index, draft) in messages.iter().enumerate() {
         for frame in &draft.message.frames {
             if let Some(frame) = frames.get_mut(*frame) {
@@ -146,7 +148,7 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
     if complete {
         protocol.examples = examples.into_iter().filter_map(|table| read_example(table, &protocol, &unread)).collect();
     }
-    warn(&tables, &protocol);
+    warn(&tables, &protocol, &unread, paired);
     complete.then_some(protocol)
 }
 
@@ -167,9 +169,23 @@ fn tables_up_to<'t>(root: Table<'t>, key: &str, spec: &'static TableSpec, most: 
     }
 }
 
-fn warn(tables: &[Table<'_>], protocol: &Protocol) {
+fn warn(tables: &[Table<'_>], protocol: &Protocol, unread: &[bool], paired: bool) {
     for (index, (kind, table)) in protocol.layout.kinds.iter().zip(tables).enumerate() {
-        if kind.every.is_none() && !table.has("every") {
+        let Some(message) = protocol.messages.get(index) else { continue };
+        // What is not known to be none counts as one here.
+        let is_question = message.is_question || (!paired && kind.columns.is_empty());
+        let read = !unread.get(index).copied().unwrap_or(true);
+        if read && kind.columns.is_empty() && !message.fields.is_empty() && !is_question {
+            table.warning(
+                &table.span_of("parts"),
+                "no part of this message has a channel",
+                "add channel = \"cell voltage\" or another one, or the message only shows that the line is alive",
+            );
+        }
+        // Questions and words of status may come when they like.
+        let measures = kind.columns.iter().any(|column| column.channel.quantity != Quantity::Status);
+        let regular = !is_question && (measures || kind.columns.is_empty());
+        if regular && !table.has("every") {
             table.warning(
                 &table.span_of("name"),
                 format!("message {:?} has no \"every\"", kind.name),
@@ -188,69 +204,6 @@ fn warn(tables: &[Table<'_>], protocol: &Protocol) {
 
 fn lists_check(protocol: &Protocol, message: usize) -> bool {
     protocol.frames.iter().filter(|frame| frame.messages.contains(&message)).all(|frame| frame.lists_check)
-}
-
-/// Which message asks for which; each names one that is no answer itself.
-fn pair_answers(tables: &[Table<'_>], messages: &mut [MessageDraft]) {
-    for (index, table) in tables.iter().enumerate().take(messages.len()) {
-        let Some(name) = table.text("answers") else { continue };
-        let asked = messages.iter().position(|other| other.message.name == name.value);
-        let Some(asked) = asked.filter(|asked| *asked != index) else {
-            let names = messages.iter().map(|other| other.message.name.as_str());
-            let message = format!("no other message is called {:?}", name.value);
-            table.fault_hint(&name.span, message, suggest("message", name.value, names));
-            continue;
-        };
-        if tables.get(asked).is_some_and(|table| table.has("answers")) {
-            let hint = "name the question";
-            table.fault_hint(&name.span, format!("message {:?} is an answer itself", name.value), hint);
-            continue;
-        }
-        if let Some(draft) = messages.get_mut(index) {
-            draft.message.answers = Some(asked);
-        }
-    }
-}
-
-fn read_ask(table: Table<'_>, protocol: &Protocol) -> Option<Ask> {
-    let name = table.text("message")?;
-    let names = protocol.messages.iter().map(|message| message.name.as_str());
-    let Some(index) = protocol.messages.iter().position(|message| message.name == name.value) else {
-        let message = format!("no message is called {:?}", name.value);
-        table.fault_hint(&name.span, message, suggest("message", name.value, names));
-        return None;
-    };
-    let message = protocol.messages.get(index)?;
-    let mut values = Vec::new();
-    for (key, value) in table.table("values", &spec::FREE).map_or(&[][..], Table::entries) {
-        let Some(field) = message.fields.iter().position(|field| field.name == key.value) else {
-            let names = message.fields.iter().map(|field| field.name.as_str());
-            let text = format!("message {:?} has no part called {:?}", message.name, key.value);
-            table.fault_hint(&key.span, text, suggest("part", &key.value, names));
-            continue;
-        };
-        let range = message.fields.get(field)?.range();
-        match value.value {
-            Value::Integer(number) if (range.0..=range.1).contains(&i128::from(number)) => {
-                values.push((field, number.into()));
-            }
-            _ => {
-                let hint = format!("allowed is {} to {}", range.0, range.1);
-                table.fault_hint(&value.span, "expected a whole number that fits", hint);
-            }
-        }
-    }
-    let every = table.duration("every")?;
-    let wait = table.duration("wait").unwrap_or(Duration::from_millis(500));
-    if every < Duration::from_millis(10) {
-        let hint = "a line that is asked so often has no room for the answers";
-        table.fault_hint(&table.span_of("every"), "a question is asked at most every 10 ms", hint);
-    }
-    if Duration::from_secs(2) < wait {
-        let hint = "later than that an answer is not known to be one";
-        table.fault_hint(&table.span_of("wait"), "an answer may take at most 2 s", hint);
-    }
-    Some(Ask { message: index, values, times: AskTimes { every, wait } })
 }
 
 fn read_wrapping(line: Table<'_>) -> Option<Wrapping> {
@@ -279,36 +232,12 @@ fn read_wrapping(line: Table<'_>) -> Option<Wrapping> {
     chosen
 }
 
-/// Two messages of one frame must differ in an id or, in binary frames, in their length.
-fn tell_apart(root: Table<'_>, frames: &[Frame], drafts: &[MessageDraft], tables: &[Table<'_>]) {
-    for frame in frames {
-        for (position, second) in frame.messages.iter().enumerate() {
-            for first in frame.messages.iter().take(position) {
-                let (Some(a), Some(b)) = (drafts.get(*first), drafts.get(*second)) else { continue };
-                let (a, b) = (&a.message, &b.message);
-                let same_ids = a.ids.iter().all(|(name, value)| {
-                    b.ids.iter().find(|(other, _)| other == name).is_none_or(|(_, other)| other == value)
-                });
-                let overlapping = a.least <= b.most && b.least <= a.most;
-                let same_size = frame.shape.is_text() || overlapping || !(frame.shape.has_size() || frame.packets);
-                // What a fixed value inside, or the question in front, tells apart is not looked at here.
-                let told = |message: &crate::protocol::Message| {
-                    message.answers.is_some() || message.fields.iter().any(|field| field.equals.is_some())
-                };
-                if same_ids && same_size && a.extra == b.extra && !told(a) && !told(b) {
-                    let span = tables.get(*second).map_or_else(|| root.span(), |table| table.span_of("name"));
-                    root.fault_hint(
-                        &span,
-                        format!("messages {:?} and {:?} can't be told apart in frame {:?}", a.name, b.name, frame.name),
-                        "give them different values of an id part",
-                    );
-                }
-            }
-        }
-    }
-}
-
 fn read_line(table: Table<'_>) -> Option<LineSettings> {
+    let settings = ["data_bits", "parity", "stop_bits", "flow", "dtr", "rts"];
+    if let Some(key) = settings.into_iter().find(|key| table.has(key) && !table.has("baud")) {
+        let hint = "write for example baud = 115200";
+        table.fault_hint(&table.span_of(key), format!("{key:?} without \"baud\" sets no line"), hint);
+    }
     let baud = table.integer("baud", 50..=20_000_000)?;
     let mut line = LineSettings::new(u32::try_from(baud.value).ok()?);
     if let Some(bits) = table.integer("data_bits", 7..=8) {

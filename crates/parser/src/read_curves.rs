@@ -1,5 +1,7 @@
 //! `curve = { ... }`: thermistors and tables.
 
+use std::ops::RangeInclusive;
+
 use model::{Curve, Decimal, Dimension, Sensing, Thermistor, Unit};
 use textfile::{At, Table, Value};
 
@@ -10,6 +12,9 @@ const MOST_POINTS: usize = 512;
 
 /// Kelvin at 0 degC.
 const ZERO_CELSIUS: f64 = 273.15;
+
+/// Degrees Celsius at 0 kelvin.
+const ABSOLUTE_ZERO: f64 = -ZERO_CELSIUS;
 
 pub(crate) fn read_curve(curve: Table<'_>, unit: Unit) -> Option<Curve> {
     if curve.has("points") {
@@ -43,16 +48,33 @@ pub(crate) fn read_curve(curve: Table<'_>, unit: Unit) -> Option<Curve> {
             curve.fault_hint(&curve.span(), "this says no curve", hint);
             return None;
         }
-        let t0 = curve.amount("t0", Dimension::Temperature).map_or(25.0, |at| whole(at.value.nanos));
-        Thermistor::Beta { beta: float(beta?.value), r0: ohms(curve, "r0")?, t0: t0 + ZERO_CELSIUS }
+        let beta = in_range(curve, "beta", beta?, 100.0..=20_000.0, "beta is 100 to 20000 kelvin")?;
+        if !curve.has("r0") {
+            let hint = "write for example r0 = \"10 kohm\"";
+            curve.fault_hint(&curve.span(), "beta needs the resistance at 25 degC", hint);
+        }
+        let r0 = ohms(curve, "r0")?;
+        let t0 = match curve.amount("t0", Dimension::Temperature) {
+            Some(at) if !(-100.0..=300.0).contains(&whole(at.value.nanos)) => {
+                let hint = "it is nearly always 25 degC";
+                curve.fault_hint(&at.span, "the reference is -100 to 300 degC", hint);
+                return None;
+            }
+            Some(at) => whole(at.value.nanos),
+            None if curve.has("t0") => return None,
+            None => 25.0,
+        };
+        Thermistor::Beta { beta, r0, t0: t0 + ZERO_CELSIUS }
     };
     let sensing = match (curve.table("divider", &spec::DIVIDER), curve.has("ohms")) {
         (Some(divider), false) => {
-            let full = divider.decimal("full");
+            let full = divider.decimal("full")?;
+            let full =
+                in_range(divider, "full", full, 1e-9..=1e19, "the number at the full voltage is more than zero")?;
             let ends = [("ground", true), ("supply", false)];
             Sensing::Divider {
                 fixed_ohms: ohms(divider, "fixed")?,
-                full: float(full?.value),
+                full,
                 sensor_at_ground: divider.choice("sensor", &ends).is_none_or(|at| at.value),
             }
         }
@@ -61,17 +83,21 @@ pub(crate) fn read_curve(curve: Table<'_>, unit: Unit) -> Option<Curve> {
             curve.fault_hint(&divider.span(), "the number is ohms or the voltage of a divider, not both", hint);
             return None;
         }
-        (None, _) => {
-            Sensing::Ohms { per_count: if curve.has("ohms") { float(curve.decimal("ohms")?.value) } else { 1.0 } }
+        (None, true) => {
+            let ohms = curve.decimal("ohms")?;
+            let per_count = in_range(curve, "ohms", ohms, 1e-9..=1e9, "ohms for one are more than zero")?;
+            Sensing::Ohms { per_count }
         }
+        (None, false) if curve.has("divider") => return None,
+        (None, false) => Sensing::Ohms { per_count: 1.0 },
     };
     let curve_value = Curve::Thermistor { law, sensing };
-    // One number in the middle must have a value, or the figures make no sense together.
+    // One number in the middle must have a temperature, or the figures make no sense together.
     let sample = match sensing {
         Sensing::Divider { full, .. } => full / 2.0,
         Sensing::Ohms { per_count } => 10_000.0 / per_count,
     };
-    if curve_value.nanos(sample).is_none() {
+    if curve_value.nanos(sample).is_none_or(|nanos| whole(nanos) <= ABSOLUTE_ZERO + 1.0) {
         let hint = "look at the signs and units of its figures";
         curve.fault_hint(&curve.span(), "this thermistor has no temperature in the middle of its range", hint);
         return None;
@@ -118,18 +144,28 @@ fn read_points(curve: Table<'_>, unit: Unit) -> Option<Curve> {
     table
 }
 
+fn in_range(
+    table: Table<'_>,
+    key: &str,
+    number: At<Decimal>,
+    range: RangeInclusive<f64>,
+    message: &str,
+) -> Option<f64> {
+    let value = float(number.value);
+    if !range.contains(&value) {
+        table.fault_hint(&table.span_of(key), message, "look at its sign and unit");
+        return None;
+    }
+    Some(value)
+}
+
 fn numbers(table: Table<'_>, key: &str) -> Option<Vec<f64>> {
     let At { value: Value::List(list), .. } = table.entry(key)? else { return Some(Vec::new()) };
-    Some(list.iter().filter_map(|item| item.value.decimal().map(float)).collect())
+    Some(list.iter().map(|item| item.value.decimal().map(float)).collect::<Option<Vec<_>>>().unwrap_or_default())
 }
 
 fn ohms(table: Table<'_>, key: &str) -> Option<f64> {
-    let amount = table.amount(key, Dimension::Resistance);
-    if amount.is_none() && !table.has(key) {
-        let hint = format!("write for example {key} = \"10 kohm\"");
-        table.fault_hint(&table.span(), format!("the key {key:?} is missing"), hint);
-    }
-    let amount = amount?;
+    let amount = table.amount(key, Dimension::Resistance)?;
     if amount.value.nanos <= 0 {
         table.fault_hint(&amount.span, "a resistance is more than zero", "write for example \"10 kohm\"");
         return None;

@@ -7,6 +7,9 @@ use crate::protocol::{Example, Expected, ExpectedNumber, ExpectedValue, Field, P
 use crate::read::suggest;
 use crate::spec;
 
+/// Bytes of one example, with what comes in front of it.
+const LONGEST_EXAMPLE: usize = 65_536;
+
 /// `unread`: the messages of which a part could not be read, so that its values can't be looked at.
 pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol, unread: &[bool]) -> Option<Example> {
     let bytes = match (table.hex("bytes"), table.text("text")) {
@@ -25,8 +28,11 @@ pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol, unread: &[bool
             return None;
         }
     };
-    if bytes.len() > 65_536 {
-        table.fault_hint(&table.span(), "an example is at most 65536 bytes long", "one frame is enough");
+    let before = if table.has("bytes") { table.hex("after") } else { text_bytes(table, "after") };
+    let after = before.map(|before| (before.span, before.value));
+    if LONGEST_EXAMPLE < bytes.len() + after.as_ref().map_or(0, |(_, before)| before.len()) {
+        let message = format!("an example is at most {LONGEST_EXAMPLE} bytes long");
+        table.fault_hint(&table.span(), message, "one frame is enough");
         return None;
     }
     let reasons = [
@@ -38,6 +44,7 @@ pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol, unread: &[bool
         ("count", RejectedBecause::Count),
         ("stuffing", RejectedBecause::Stuffing),
         ("unpaired", RejectedBecause::Unpaired),
+        ("unverified", RejectedBecause::Unverified),
         ("skipped", RejectedBecause::Skipped),
     ];
     let rejected = table.choice("rejected", &reasons);
@@ -75,7 +82,11 @@ pub(crate) fn read_example(table: Table<'_>, protocol: &Protocol, unread: &[bool
             return None;
         }
     };
-    Some(Example { span: table.span(), bytes, expected })
+    Some(Example { span: table.span(), after, bytes, expected })
+}
+
+fn text_bytes(table: Table<'_>, key: &str) -> Option<At<Vec<u8>>> {
+    table.text(key).map(|text| At { value: text.value.as_bytes().to_vec(), span: text.span })
 }
 
 fn read_values(table: Table<'_>, protocol: &Protocol, message: usize) -> Vec<ExpectedValue> {

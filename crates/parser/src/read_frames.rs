@@ -287,7 +287,7 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>], packets: bool) -> Opt
     for draft in drafts.iter() {
         let Some(number) = draft.number else { continue };
         let part = BinaryPart { name: draft.name.clone(), place: draft.from, number };
-        let whole = matches!(number, Number::Int { .. });
+        let whole = !matches!(number, Number::Float { .. });
         if !whole && draft.role != Role::Other {
             let hint = "write for example \"u16 le\", or leave the role out";
             draft.table.fault_hint(&draft.table.span_of("type"), "this role needs a whole number", hint);
@@ -392,11 +392,21 @@ fn unknown_part(table: Table<'_>, name: &At<&str>, drafts: &[Draft<'_>]) {
 fn read_check(draft: &Draft<'_>, drafts: &[Draft<'_>], number: Number, part: BinaryPart) -> Option<BinaryCheck> {
     let table = draft.table;
     let checksum = read_checksum(table)?;
-    if usize::from(checksum.bits().div_ceil(8)) != number.width() {
+    let (bits, what) = match number {
+        Number::Int { bytes, .. } => (bytes * 8, format!("u{} le\" or be", checksum.bits().div_ceil(8) * 8)),
+        Number::HexCharacters { bytes } => (bytes * 4, format!("hex {}\"", checksum.bits().div_ceil(4))),
+        _ => {
+            let hint = "write for example \"u16 le\", or \"hex 4\" for hexadecimal characters";
+            table.fault_hint(&table.span_of("type"), "a checksum has no decimal digits", hint);
+            return None;
+        }
+    };
+    let step = if matches!(number, Number::Int { .. }) { 8 } else { 4 };
+    if checksum.bits().div_ceil(step) * step != bits {
         table.fault_hint(
             &table.span_of("type"),
-            format!("this checksum has {} bits, the part has {}", checksum.bits(), number.width() * 8),
-            format!("write type = \"u{} le\" or be", checksum.bits().div_ceil(8) * 8),
+            format!("this checksum has {} bits, the part has {bits}", checksum.bits()),
+            format!("write type = \"{what}"),
         );
     }
     if matches!(number, Number::Int { signed: true, .. }) {
@@ -667,6 +677,11 @@ impl Shape {
 
     pub(crate) fn has_size(&self) -> bool {
         matches!(self, Self::Binary(BinaryFrame { size: Some(_), .. }))
+    }
+
+    /// Bytes that can begin anywhere.
+    pub(crate) fn is_startless(&self) -> bool {
+        matches!(self, Self::Binary(frame) if frame.start.is_empty())
     }
 
     pub(crate) fn is_text(&self) -> bool {

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use model::ColumnLayout;
+use model::{ColumnLayout, Conversion, Curve};
 use textfile::{Table, Value};
 
 use crate::protocol::{FieldSource, Frame, IdValue, Message, Shape, Times};
@@ -13,6 +13,15 @@ use crate::spec;
 /// Parts of one message, and flags or states of one part: what a part says is kept once for each of its repeats.
 const MOST_PARTS: usize = 1024;
 
+/// Columns of all messages together: as many as any real pack needs, and a bound on what a hostile file can take up.
+const MOST_COLUMNS: usize = 8192;
+
+/// Bytes that go through the checksum besides those sent.
+const MOST_EXTRA: usize = 64;
+
+/// Points of the curves of all columns together: each column has its own copy.
+const MOST_POINTS: usize = 1 << 18;
+
 /// A message that is checked, and what the rules need to know of it.
 pub(crate) struct MessageDraft {
     pub(crate) message: Message,
@@ -20,6 +29,30 @@ pub(crate) struct MessageDraft {
     pub(crate) columns: Vec<ColumnLayout>,
     /// Whether all its parts could be read.
     pub(crate) complete: bool,
+}
+
+impl MessageDraft {
+    /// What is too much in these messages together, if anything is.
+    pub(crate) fn too_much<'d>(drafts: impl Iterator<Item = &'d Self>) -> Option<(String, &'static str)> {
+        let points = |column: &ColumnLayout| match &column.scale {
+            Conversion::Curve(curve) => match &**curve {
+                Curve::Table(points) => points.len(),
+                Curve::Thermistor { .. } => 0,
+            },
+            Conversion::Linear(_) => 0,
+        };
+        let (mut columns, mut in_curves) = (0, 0);
+        for draft in drafts {
+            columns += draft.columns.len();
+            in_curves += draft.columns.iter().map(points).sum::<usize>();
+        }
+        if MOST_COLUMNS < columns {
+            let message = format!("more than {MOST_COLUMNS} values in all messages");
+            return Some((message, "give a channel only to what is of use"));
+        }
+        let message = format!("more than {MOST_POINTS} points in the curves of all values");
+        (MOST_POINTS < in_curves).then_some((message, "straight lines lie between the points: leave some out"))
+    }
 }
 
 /// `complete`: every frame of the file could be read, so that an unknown name is really unknown.
@@ -69,7 +102,8 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
             cut_zeros: table.flag("cut_zeros").unwrap_or(false),
             longer: table.flag("longer").unwrap_or(false),
             extra: table.hex("extra").map(|extra| extra.value).unwrap_or_default(),
-            answers: None,
+            answers: Vec::new(),
+            is_question: false,
             fields: Vec::new(),
             column_count: 0,
         },
@@ -85,25 +119,32 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
         let hint = "parts of the same kind in a row are one part with \"times\"";
         table.fault_hint(&table.span_of("parts"), format!("a message has at most {MOST_PARTS} parts"), hint);
     }
+    if text {
+        for key in ["cut_zeros", "longer", "extra"] {
+            if table.has(key) {
+                let hint = "drop the key";
+                table.fault_hint(&table.span_of(key), format!("{key:?} is for frames of bytes"), hint);
+            }
+        }
+    }
     for part in parts.iter().take(MOST_PARTS) {
+        if MessageDraft::too_much(std::iter::once(&draft)).is_some() {
+            break;
+        }
         draft.complete &= read_part(*part, text, &carried, &mut draft).is_some();
     }
+    read_extra(table, &carried, &draft.message);
     measure(table, text, &carried, &mut draft.message);
     if draft.message.least > 65_000 {
         let hint = "no message is so long: look at \"times\"";
         table.fault_hint(&table.span_of("parts"), "the body is longer than 65000 bytes", hint);
         return Some(draft);
     }
-    if draft.complete && draft.columns.is_empty() && !parts.is_empty() {
-        table.warning(
-            &table.span_of("parts"),
-            "no part of this message has a channel",
-            "add channel = \"cell voltage\" or another one, or the message only shows that the line is alive",
-        );
-    }
     for frame in carried {
         if let Shape::Binary(binary) = &frame.shape {
-            let length = binary.header + draft.message.least + binary.trailer;
+            // Where zeros are cut, a frame without them must still fit.
+            let body = if draft.message.cut_zeros { draft.message.most } else { draft.message.least };
+            let length = binary.header + body + binary.trailer;
             if frame.longest < length {
                 table.fault_hint(
                     &table.span_of("parts"),
@@ -113,7 +154,7 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
             }
             if let Some(size) = &binary.size {
                 let most = size.part.number.range().1;
-                let counted = draft.message.least + size.plus;
+                let counted = body + size.plus;
                 if most < i128::try_from(counted).unwrap_or(i128::MAX) {
                     table.fault_hint(
                         &table.span_of("parts"),
@@ -125,6 +166,19 @@ pub(crate) fn read_message(table: Table<'_>, frames: &[Frame], complete: bool) -
         }
     }
     Some(draft)
+}
+
+/// What goes through the checksum besides the bytes needs a checksum, and is short.
+fn read_extra(table: Table<'_>, carried: &[&Frame], message: &Message) {
+    if MOST_EXTRA < message.extra.len() {
+        let text = format!("at most {MOST_EXTRA} bytes go through the checksum besides those sent");
+        table.fault_hint(&table.span_of("extra"), text, "it is one byte nearly always");
+    }
+    let unchecked = carried.iter().find(|frame| !frame.shape.has_check() && !frame.lists_check);
+    if let Some(frame) = unchecked.filter(|_| !message.extra.is_empty()) {
+        let text = format!("frame {:?} has no checksum for \"extra\" to go through", frame.name);
+        table.fault_hint(&table.span_of("extra"), text, "give the frame a part with role = \"check\", or drop the key");
+    }
 }
 
 /// How long the body can be, and whether it says so itself.
@@ -148,6 +202,11 @@ fn measure(table: Table<'_>, text: bool, carried: &[&Frame], message: &mut Messa
             let span = table.span_of("parts");
             let hint = "only the last part of the body can fill it";
             table.fault_hint(&span, format!("part {:?} fills the rest, and is not the last", field.name), hint);
+        }
+        if field.times == Times::Rest && message.cut_zeros {
+            let span = table.span_of("parts");
+            let hint = "say how often it stands there with a number or an earlier part";
+            table.fault_hint(&span, format!("part {:?} fills the rest, of which zeros are cut", field.name), hint);
         }
         let (least, most) = match field.times {
             Times::Fixed(times) => (times, times),

@@ -1,7 +1,7 @@
 //! The parts of a message: how each is encoded, what it measures and what its values mean.
 
 use model::{
-    Channel, ColumnLayout, Conversion, Decimal, Dimension, Flag, Meaning, Means, Quantity, Scale, State, Unit,
+    Channel, ColumnLayout, Conversion, Curve, Decimal, Dimension, Flag, Meaning, Means, Quantity, Scale, State, Unit,
 };
 use textfile::{At, Table, Value, closest_unit};
 
@@ -18,6 +18,9 @@ const MOST_PLACES: i64 = 512;
 const MOST_STATES: usize = 256;
 
 const MOST_STATUS_WORDS: usize = 64;
+
+/// Parts of one sum.
+const MOST_SUMMANDS: usize = 64;
 
 /// Values that mean "absent".
 const MOST_MARKERS: usize = 64;
@@ -71,12 +74,20 @@ pub(crate) fn read_part(part: Table<'_>, text: bool, carried: &[&Frame], draft: 
             part.fault_hint(&part.span_of(key), format!("{key:?} is for lines of text"), hint);
         }
     }
-    if let Number::Digits { decimals } = &mut number
-        && let Some(given) = part.integer("decimals", 0..=9)
-    {
-        *decimals = u8::try_from(given.value).ok()?;
+    if let Number::Digits { decimals } = &mut number {
+        *decimals = match part.integer("decimals", 0..=9) {
+            Some(given) => u8::try_from(given.value).ok()?,
+            // What has no unit is a whole number.
+            None => {
+                if part.has("unit") {
+                    3
+                } else {
+                    0
+                }
+            }
+        };
     }
-    let bits = read_bits(part, number, derived.is_some())?;
+    let bits = read_bits(part, number, derived.as_ref(), &draft.message.fields)?;
     let times = read_times(part, draft)?;
     let start = read_from(part, text, draft)?;
     let places = read_places(part, times, start.part)?;
@@ -116,6 +127,9 @@ pub(crate) fn read_part(part: Table<'_>, text: bool, carried: &[&Frame], draft: 
             let hint = "write a type of whole numbers, such as \"u32 le\", and the bits as its value";
             part.fault_hint(&part.span_of("equals"), "a float can't have a fixed value", hint);
         }
+        if matches!(number, Number::Digits { decimals: 1.. }) {
+            part.fault_hint(&part.span_of("equals"), "a fixed value has no decimals", "write decimals = 0");
+        }
         field.equals = Some(equals.value.into());
     }
     let columns = read_channel(part, &field, start.first, places)?;
@@ -151,6 +165,12 @@ fn derived_source(part: Table<'_>, text: bool, draft: &mut MessageDraft) -> Opti
     match (of, sum_of) {
         (Some(of), None) => {
             let index = earlier_part(part, &of, draft)?;
+            let word = draft.message.fields.get(index)?;
+            if !matches!(word.number, Number::Int { .. }) || matches!(word.source, FieldSource::SumOf(_)) {
+                let hint = "name a part with a type such as \"u16 le\"";
+                part.fault_hint(&of.span, format!("part {:?} has no bits", of.value), hint);
+                return None;
+            }
             if !part.has("bits") {
                 part.fault_hint(&of.span, "a part of a word needs its bits", "write for example bits = [4, 7]");
                 return None;
@@ -158,9 +178,18 @@ fn derived_source(part: Table<'_>, text: bool, draft: &mut MessageDraft) -> Opti
             Some(Some(FieldSource::Of(index)))
         }
         (None, Some(parts)) => {
+            if parts.is_empty() || MOST_SUMMANDS < parts.len() {
+                let message = format!("a sum has 1 to {MOST_SUMMANDS} parts");
+                part.fault_hint(&part.span_of("sum_of"), message, "name the parts that are added");
+                return None;
+            }
             let mut indices = Vec::new();
-            for name in parts.iter().take(16) {
-                indices.push(earlier_part(part, name, draft)?);
+            for name in &parts {
+                let index = earlier_part(part, name, draft)?;
+                if indices.contains(&index) {
+                    part.fault_hint(&name.span, format!("{:?} is added twice", name.value), "list each part once");
+                }
+                indices.push(index);
             }
             Some(Some(FieldSource::SumOf(indices)))
         }
@@ -184,11 +213,16 @@ fn earlier_part(part: Table<'_>, name: &At<&str>, draft: &mut MessageDraft) -> O
         return None;
     };
     let field = fields.get_mut(index)?;
-    if field.times != Times::Fixed(1) || matches!(field.number, Number::Float { .. }) {
+    let broken = matches!(field.number, Number::Float { .. } | Number::Digits { decimals: 1.. });
+    if field.times != Times::Fixed(1) || broken {
         part.fault_hint(
             &name.span,
             format!("part {:?} is no single whole number", name.value),
-            "name a part that stands there once",
+            match field.number {
+                Number::Float { .. } => "name a part with a type such as \"u16 le\"",
+                Number::Digits { decimals: 1.. } => "give that part decimals = 0",
+                _ => "name a part that stands there once",
+            },
         );
         return None;
     }
@@ -197,25 +231,36 @@ fn earlier_part(part: Table<'_>, name: &At<&str>, draft: &mut MessageDraft) -> O
 }
 
 /// The lowest bit and the number of bits; `None` after a fault.
-fn read_bits(part: Table<'_>, number: Number, derived: bool) -> Option<Option<(u8, u8)>> {
+fn read_bits(
+    part: Table<'_>,
+    number: Number,
+    derived: Option<&FieldSource>,
+    fields: &[Field],
+) -> Option<Option<(u8, u8)>> {
     if !part.has("bits") {
         return Some(None);
     }
-    let width = match number {
-        Number::Int { .. } if derived => 64,
-        Number::Int { bytes, .. } => i64::from(bytes) * 8,
+    let width = match (number, derived) {
+        (Number::Int { .. }, Some(FieldSource::Of(word))) => fields.get(*word)?.width_bits(),
+        (Number::Int { bytes, .. }, None) => bytes * 8,
+        (_, Some(FieldSource::SumOf(_))) => {
+            part.fault_hint(&part.span_of("bits"), "a sum has no bits", "drop the key");
+            return None;
+        }
         _ => {
             let hint = "write for example type = \"u16 le\"";
             part.fault_hint(&part.span_of("bits"), "only a whole number has bits", hint);
             return None;
         }
     };
-    match part.integers("bits")?.as_slice() {
-        [low, high] if 0 <= *low && low <= high && *high < width && high - low < 63 => {
+    let given = part.integers("bits")?;
+    let (low, high) = (given.first(), given.last());
+    match low.zip(high).filter(|_| given.len() <= 2) {
+        Some((low, high)) if 0 <= *low && low <= high && *high < i64::from(width) && high - low < 63 => {
             Some(Some((u8::try_from(*low).ok()?, u8::try_from(high - low + 1).ok()?)))
         }
         _ => {
-            let hint = format!("write the lowest and the highest bit, counted from 0, up to {}", width - 1);
+            let hint = format!("write one bit, or the lowest and the highest, counted from 0, up to {}", width - 1);
             part.fault_hint(&part.span_of("bits"), "these are no bits of the word", hint);
             None
         }
@@ -243,8 +288,9 @@ fn read_from(part: Table<'_>, text: bool, draft: &mut MessageDraft) -> Option<St
     let plus = part.integer("from_plus", -MOST_PLACES..=MOST_PLACES);
     let step = part.integer("from_step", 1..=MOST_PLACES);
     if let Some(At { value: Value::Text(word), span }) = part.entry("from") {
-        if text {
-            part.fault_hint(span, "a line of text has no start index", "write the number of the first place");
+        if text && part.has("label") {
+            let hint = "write the number of the first place";
+            part.fault_hint(span, "labels say their places themselves", hint);
             return None;
         }
         let index = earlier_part(part, &At { value: word, span: span.clone() }, draft)?;
@@ -438,6 +484,11 @@ fn read_channel(part: Table<'_>, field: &Field, from: i64, times: usize) -> Opti
 /// A straight line, or a curve.
 fn read_conversion(part: Table<'_>, field: &Field, quantity: Quantity) -> Option<Conversion> {
     if let Some(curve) = part.table("curve", &spec::CURVE) {
+        if matches!(quantity.dimension(), Dimension::Number | Dimension::Time) {
+            let message = format!("a {} has no curve", quantity.name());
+            part.fault_hint(&part.span_of("curve"), message, "drop the key");
+            return None;
+        }
         for key in ["scale", "offset"] {
             if part.has(key) {
                 let hint = "write both into the curve: its numbers are those as sent";
@@ -445,12 +496,47 @@ fn read_conversion(part: Table<'_>, field: &Field, quantity: Quantity) -> Option
             }
         }
         let unit = read_unit(part, quantity)?;
-        return read_curve(curve, unit).map(|curve| Conversion::Curve(Box::new(curve)));
+        let curve = read_curve(curve, unit)?;
+        let reversed = read_direction(part, quantity)?;
+        return Some(Conversion::Curve(Box::new(if reversed { negated(curve)? } else { curve })));
     }
     if part.has("curve") {
         return None;
     }
     read_scale(part, field.number, quantity).map(Conversion::Linear)
+}
+
+/// The same curve with the sign of its values turned round; a thermistor has none to turn.
+fn negated(curve: Curve) -> Option<Curve> {
+    match curve {
+        Curve::Table(points) => {
+            let turned = points.into_iter().map(|(raw, nanos)| Some((raw, nanos.checked_neg()?)));
+            Curve::table(turned.collect::<Option<Vec<_>>>()?)
+        }
+        Curve::Thermistor { .. } => None,
+    }
+}
+
+/// Whether the numbers as sent are positive for charging; `None` after a fault.
+fn read_direction(part: Table<'_>, quantity: Quantity) -> Option<bool> {
+    match (quantity, part.choice("positive", &[("discharge", false), ("charge", true)])) {
+        (Quantity::Current, Some(charge)) => Some(charge.value),
+        (Quantity::Current, None) => {
+            if !part.has("positive") {
+                part.fault_hint(
+                    &part.span_of("channel"),
+                    "a current must say which way is positive",
+                    "write positive = \"discharge\" or positive = \"charge\"",
+                );
+            }
+            None
+        }
+        (_, Some(at)) => {
+            part.fault_hint(&at.span, "only a current has a direction", "drop the key");
+            Some(false)
+        }
+        (_, None) => Some(false),
+    }
 }
 
 fn read_unit(part: Table<'_>, quantity: Quantity) -> Option<Unit> {
@@ -514,21 +600,8 @@ fn read_scale(part: Table<'_>, number: Number, quantity: Quantity) -> Option<Sca
         );
         return None;
     };
-    match (quantity, part.choice("positive", &[("discharge", false), ("charge", true)])) {
-        (Quantity::Current, Some(At { value: true, .. })) => scale = scale.negated()?,
-        (Quantity::Current, Some(_)) => {}
-        (Quantity::Current, None) => {
-            if !part.has("positive") {
-                part.fault_hint(
-                    &part.span_of("channel"),
-                    "a current must say which way is positive",
-                    "write positive = \"discharge\" or positive = \"charge\"",
-                );
-            }
-            return None;
-        }
-        (_, Some(at)) => part.fault_hint(&at.span, "only a current has a direction", "drop the key"),
-        (_, None) => {}
+    if read_direction(part, quantity)? {
+        scale = scale.negated()?;
     }
     Some(scale)
 }

@@ -2,9 +2,10 @@
 
 use model::{Raw, Reason};
 
-use crate::binary::Found;
-use crate::body::Cell;
-use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, Protocol, TextFrame, Times};
+use crate::binary::{Context, Found};
+use crate::body::{Cell, count, shift};
+use crate::look::keep_telling;
+use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, TextFrame, Times};
 
 /// A line taken apart.
 struct Line<'b> {
@@ -14,7 +15,7 @@ struct Line<'b> {
     check: Option<&'b [u8]>,
 }
 
-pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &TextFrame, bytes: &[u8], line_begins: bool) -> Found {
+pub(crate) fn find(context: Context<'_>, frame: &Frame, shape: &TextFrame, bytes: &[u8], line_begins: bool) -> Found {
     let seen = bytes.len().min(shape.start.len());
     if bytes.get(..seen) != shape.start.get(..seen) || (shape.start.is_empty() && !line_begins) {
         return Found::NoStart;
@@ -44,21 +45,40 @@ pub(crate) fn find(protocol: &Protocol, frame: &Frame, shape: &TextFrame, bytes:
             return Found::Refused { length, reason: Reason::CheckFailed { computed, received } };
         }
     }
-    let columns = || split(line.content, &shape.separator);
-    let matching = frame.messages.iter().copied().find(|index| {
-        protocol.messages.get(*index).is_some_and(|message| {
-            shape.ids.iter().all(|id| match message.ids.iter().find(|(name, _)| *name == id.name) {
-                Some((_, IdValue::Word(word))) => columns().nth(id.column) == Some(word.as_bytes()),
-                Some((_, IdValue::Number(_))) => false,
-                None => true,
-            })
-        })
-    });
-    let Some(index) = matching else { return Found::Passed { length, reason: Reason::UnknownMessage } };
-    let Some(message) = protocol.messages.get(index) else { return Found::NoStart };
-    match values(message, shape, line.content) {
-        Ok(cells) => Found::Sound { length, message: index, cells },
-        Err(reason) => Found::Refused { length, reason },
+    choose(context, frame, shape, line.content, length)
+}
+
+/// Goes through the messages of the frame that have the ids; the first that fits decides.
+fn choose(context: Context<'_>, frame: &Frame, shape: &TextFrame, content: &[u8], length: usize) -> Found {
+    let columns: Vec<&[u8]> = split(content, &shape.separator).collect();
+    let mut refusal = None;
+    let mut passed = None;
+    for index in &frame.messages {
+        let Some(message) = context.protocol.messages.get(*index) else { continue };
+        let same_ids = shape.ids.iter().all(|id| match message.ids.iter().find(|(name, _)| *name == id.name) {
+            Some((_, IdValue::Word(word))) => columns.get(id.column) == Some(&word.as_bytes()),
+            Some((_, IdValue::Number(_))) => false,
+            None => true,
+        });
+        if !same_ids {
+            continue;
+        }
+        match values(message, shape, &columns) {
+            Ok(_) if context.is_unpaired(message) => {
+                passed.get_or_insert(Reason::Unpaired);
+            }
+            Ok(cells) => return Found::Sound { length, message: *index, cells },
+            // A sound line with another fixed value is of a kind that the file does not list.
+            Err(Reason::WrongConstant { .. }) if shape.check.is_some() => {
+                passed.get_or_insert(Reason::UnknownMessage);
+            }
+            Err(reason) => keep_telling(&mut refusal, length, reason),
+        }
+    }
+    match (passed, refusal) {
+        (Some(reason), _) => Found::Passed { length, reason },
+        (None, Some((length, reason))) => Found::Refused { length, reason },
+        (None, None) => Found::Passed { length, reason: Reason::UnknownMessage },
     }
 }
 
@@ -122,27 +142,22 @@ fn split<'b>(content: &'b [u8], separator: &'b [u8]) -> impl Iterator<Item = &'b
 }
 
 /// The values of a message's columns, in their order.
-fn values(message: &Message, shape: &TextFrame, content: &[u8]) -> Result<Vec<Cell>, Reason> {
-    let columns: Vec<&[u8]> = split(content, &shape.separator).collect();
+fn values(message: &Message, shape: &TextFrame, columns: &[&[u8]]) -> Result<Vec<Cell>, Reason> {
     let mut cells: Vec<Cell> = vec![None; message.column_count];
     let mut first: Vec<Option<Raw>> = Vec::with_capacity(message.fields.len());
     for field in &message.fields {
         let bad = || Reason::BadText { part: field.name.clone() };
+        let bad_count = || Reason::BadCount { part: field.name.clone() };
         let times = match (field.times, &field.source) {
             (Times::Fixed(times), _) => times,
-            (Times::Part(part), _) => {
-                let count = first.get(part).copied().flatten().and_then(Raw::int);
-                count
-                    .and_then(|count| usize::try_from(count).ok())
-                    .filter(|count| *count <= field.places)
-                    .ok_or_else(|| Reason::BadCount { part: field.name.clone() })?
-            }
+            (Times::Part(part), _) => count(&first, part, field).ok_or_else(bad_count)?,
             (Times::Rest, FieldSource::Column(from)) => columns.len().saturating_sub(*from),
             (Times::Rest, _) => field.places,
         };
         if field.places < times && field.first_column.is_some() {
-            return Err(Reason::BadCount { part: field.name.clone() });
+            return Err(bad_count());
         }
+        let shift = shift(field, times, &first)?;
         let mut first_value = None;
         for repeat in 0..times {
             let text = match &field.source {
@@ -154,8 +169,8 @@ fn values(message: &Message, shape: &TextFrame, content: &[u8]) -> Result<Vec<Ce
                 },
                 FieldSource::Labels(labels) => {
                     let label = labels.get(repeat).ok_or_else(bad)?;
-                    match labelled(&columns, label, &shape.label_mark) {
-                        None if field.optional => continue,
+                    match labelled(columns, label, &shape.label_mark) {
+                        None if field.optional || field.times == Times::Rest => continue,
                         text => text,
                     }
                 }
@@ -176,7 +191,7 @@ fn values(message: &Message, shape: &TextFrame, content: &[u8]) -> Result<Vec<Ce
                 return Err(Reason::WrongConstant { part: field.name.clone() });
             }
             if let Some(column) = field.first_column
-                && let Some(cell) = cells.get_mut(column + repeat)
+                && let Some(cell) = cells.get_mut(column + shift + repeat)
             {
                 *cell = Some(raw);
             }

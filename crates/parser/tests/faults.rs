@@ -1,9 +1,9 @@
 //! What is said about protocol files with faults: every fault with its place, the text there and what to write instead.
 
-use std::sync::Arc;
+mod support;
 
-use model::{Fault, Level};
-use parser::{Protocol, check_examples};
+use model::Level;
+use support::{faults, written};
 
 /// A frame and a message that have no fault.
 const SOUND: &str = r#"protocol = "x"
@@ -129,30 +129,6 @@ fn text_part(parts: &str) -> String {
     format!("{TEXT_FRAME}{head}{parts}]\n")
 }
 
-fn faults(text: &str) -> Vec<Fault> {
-    let (protocol, mut faults) = Protocol::parse(text);
-    let errors = faults.iter().any(|fault| fault.level == Level::Error);
-    assert_eq!(protocol.is_some(), !errors, "a protocol is there exactly where there is no error: {faults:?}");
-    faults.extend(protocol.into_iter().flat_map(|protocol| check_examples(&Arc::new(protocol), text)));
-    faults
-}
-
-/// One line a fault: its place, the text there in `< >`, what is wrong, and behind `=>` what to write.
-fn written(text: &str) -> String {
-    let mut lines = Vec::new();
-    for fault in faults(text) {
-        for said in [Some(&fault.message), fault.hint.as_ref()].into_iter().flatten() {
-            assert!(!said.is_empty() && !said.ends_with(['.', '!']), "{said}");
-            assert!(!said.starts_with(|first: char| first.is_uppercase()) || said.starts_with("CRC"), "{said}");
-        }
-        assert!(text.get(fault.span.clone()).is_some(), "{fault:?}");
-        let level = if fault.level == Level::Warning { "warning: " } else { "" };
-        let hint = fault.hint.map_or(String::new(), |hint| format!("\n    => {hint}"));
-        lines.push(format!("{}:{} <{}> {level}{}{hint}", fault.line, fault.column, fault.found, fault.message));
-    }
-    lines.join("\n")
-}
-
 #[track_caller]
 fn check(text: &str, expected: &str) {
     assert_eq!(written(text), expected.trim_start_matches('\n'), "\n--- of:\n{text}");
@@ -231,7 +207,7 @@ message = []"#,
         &with("[more]\nthing = 1"),
         r#"
 15:2 <more> unknown key "more"
-    => a protocol file has: protocol, summary, line, frame, message, example"#,
+    => a protocol file has: protocol, summary, line, frame, message, ask, example"#,
     );
     check(
         &with("protocol"),
@@ -243,10 +219,10 @@ message = []"#,
 #[test]
 fn the_line() {
     check(
-        &with("[line]"),
+        &with("[line]\nparity = \"even\"\nidle = \"5 ms\""),
         r#"
-15:1 <[line]> [line] needs the key "baud"
-    => baud: bits a second"#,
+16:10 <"even"> "parity" without "baud" sets no line
+    => write for example baud = 115200"#,
     );
     check(
         &with("[line]\nbaud = 49"),
@@ -581,31 +557,31 @@ fn parts_of_frames() {
         &frame_part(r#"{ name = "more", type = "u17 le" }"#),
         r#"
 6:25 <"u17 le"> unknown type "u17 le"
-    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
+    => types are u8 to u64 and i8 to i64 in whole bytes, f16, f32, f64 and "bcd 4" with le or be, "digits 5" and "hex 4" for characters; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u08" }"#),
         r#"
 6:25 <"u08"> unknown type "u08"
-    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
+    => types are u8 to u64 and i8 to i64 in whole bytes, f16, f32, f64 and "bcd 4" with le or be, "digits 5" and "hex 4" for characters; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "u+8" }"#),
         r#"
 6:25 <"u+8"> unknown type "u+8"
-    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
+    => types are u8 to u64 and i8 to i64 in whole bytes, f16, f32, f64 and "bcd 4" with le or be, "digits 5" and "hex 4" for characters; in text lines number, hex, text"#,
     );
     check(
-        &frame_part(r#"{ name = "more", type = "f16 le" }"#),
+        &frame_part(r#"{ name = "more", type = "f24 le" }"#),
         r#"
-6:25 <"f16 le"> unknown type "f16 le"
-    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
+6:25 <"f24 le"> unknown type "f24 le"
+    => types are u8 to u64 and i8 to i64 in whole bytes, f16, f32, f64 and "bcd 4" with le or be, "digits 5" and "hex 4" for characters; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "number le" }"#),
         r#"
 6:25 <"number le"> unknown type "number le"
-    => types are u8 to u64 and i8 to i64 in whole bytes, f32, f64 with le or be; in text lines number, hex, text"#,
+    => types are u8 to u64 and i8 to i64 in whole bytes, f16, f32, f64 and "bcd 4" with le or be, "digits 5" and "hex 4" for characters; in text lines number, hex, text"#,
     );
     check(
         &frame_part(r#"{ name = "more", type = "hex" }"#),
@@ -1302,7 +1278,9 @@ parts = [{ name = "a", type = "number", column = 1, unit = "V", channel = "pack 
         ),
         r#"
 10:9 <[> the body is longer than 65000 bytes
-    => no message is so long: look at "times""#,
+    => no message is so long: look at "times"
+10:9 <[> warning: no part of this message has a channel
+    => add channel = "cell voltage" or another one, or the message only shows that the line is alive"#,
     );
     check(
         &part(r#"{ name = "a", type = "u64 le", times = 200, unit = "V", channel = "cell voltage" }"#),
@@ -1381,16 +1359,14 @@ fn parts_of_messages() {
     check(
         &part(r#"{ name = "a", type = "u8", times = 0 }"#),
         r#"
-10:9 <[> warning: no part of this message has a channel
-    => add channel = "cell voltage" or another one, or the message only shows that the line is alive
 11:36 <0> "times" is out of range
     => allowed is 1 to 1024"#,
     );
     check(
         &part(r#"{ name = "a" }"#),
         r#"
-11:1 <{ name = "a" }> a part of a message needs the key "type"
-    => type: how it is encoded, such as "u16 be""#,
+11:1 <{ name = "a" }> part "a" needs a type
+    => write for example type = "u16 le""#,
     );
     check(
         &part(r#"{ type = "u8" }"#),

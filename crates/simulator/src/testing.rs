@@ -170,7 +170,7 @@ impl FrameMaker for ByHand {
             let sent = match value(column) {
                 None => 0xFFFF,
                 Some(number) if counter => number as u16,
-                Some(nanos) => column.scale.raw(nanos, (0, 65_535)).unwrap_or(0) as u16,
+                Some(nanos) => column.scale.raw(nanos, (i64::MIN.into(), i64::MAX.into())).unwrap_or(0) as u16,
             };
             out.extend(sent.to_be_bytes());
         }

@@ -4,19 +4,40 @@
 
 use std::sync::Arc;
 
-use model::{Batch, Item, SessionTime};
-use parser::{Decoder, Protocol};
+use model::{Batch, Fault, Item, Level, SessionTime};
+use parser::{Decoder, Protocol, check_examples};
 
-/// The protocols that come with the program.
-pub(crate) const SHIPPED: [&str; 3] = [
-    include_str!("../../../../protocols/acorn-binary.toml"),
-    include_str!("../../../../protocols/acorn-split.toml"),
-    include_str!("../../../../protocols/acorn-text.toml"),
+/// The protocols that come with the program: name and text.
+pub(crate) const SHIPPED: [(&str, &str); 10] = [
+    ("acorn-binary", include_str!("../../../../protocols/acorn-binary.toml")),
+    ("acorn-split", include_str!("../../../../protocols/acorn-split.toml")),
+    ("acorn-text", include_str!("../../../../protocols/acorn-text.toml")),
+    ("dronecan-values", include_str!("../../../../protocols/dronecan-values.toml")),
+    ("mavlink", include_str!("../../../../protocols/mavlink.toml")),
+    ("mavlink-total", include_str!("../../../../protocols/mavlink-total.toml")),
+    ("modbus-ascii", include_str!("../../../../protocols/modbus-ascii.toml")),
+    ("modbus-rtu", include_str!("../../../../protocols/modbus-rtu.toml")),
+    ("nmea-style", include_str!("../../../../protocols/nmea-style.toml")),
+    ("smart-battery", include_str!("../../../../protocols/smart-battery.toml")),
 ];
+
+/// The text of a protocol that comes with the program.
+pub(crate) fn text_of(name: &str) -> &'static str {
+    SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text).expect("a shipped protocol")
+}
+
+pub(crate) fn shipped(name: &str) -> Arc<Protocol> {
+    protocol(text_of(name))
+}
 
 pub(crate) fn protocol(text: &str) -> Arc<Protocol> {
     let (protocol, faults) = Protocol::parse(text);
     Arc::new(protocol.unwrap_or_else(|| panic!("{faults:#?}\n{text}")))
+}
+
+/// What a decoder may keep: two of the longest frames as they go on the line.
+pub(crate) fn most_kept(protocol: &Protocol) -> usize {
+    2 * protocol.longest_frame() + 3
 }
 
 /// Writes down a batch, one line a row or rejection, in order. Also checks that it is sound in itself.
@@ -68,7 +89,7 @@ pub(crate) fn decode<'b>(
         received += bytes.len() as u64;
         last = at;
         assert_eq!(decoder.received(), received);
-        assert!(decoder.buffered() <= protocol.longest_frame(), "{} bytes are kept", decoder.buffered());
+        assert!(decoder.buffered() <= most_kept(protocol), "{} bytes are kept", decoder.buffered());
         if take()
             && let Some(batch) = decoder.take()
         {
@@ -87,4 +108,29 @@ pub(crate) fn decode<'b>(
 /// Decodes all of it at once.
 pub(crate) fn decode_whole(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<String> {
     decode(protocol, [(SessionTime::ZERO, bytes)], || false)
+}
+
+/// All that is said of a protocol file, with its examples.
+pub(crate) fn faults(text: &str) -> Vec<Fault> {
+    let (protocol, mut faults) = Protocol::parse(text);
+    let errors = faults.iter().any(|fault| fault.level == Level::Error);
+    assert_eq!(protocol.is_some(), !errors, "a protocol is there exactly where there is no error: {faults:?}");
+    faults.extend(protocol.into_iter().flat_map(|protocol| check_examples(&Arc::new(protocol), text)));
+    faults
+}
+
+/// One line a fault: its place, the text there in `< >`, what is wrong, and behind `=>` what to write.
+pub(crate) fn written(text: &str) -> String {
+    let mut lines = Vec::new();
+    for fault in faults(text) {
+        for said in [Some(&fault.message), fault.hint.as_ref()].into_iter().flatten() {
+            assert!(!said.is_empty() && !said.ends_with(['.', '!']), "{said}");
+            assert!(!said.starts_with(|first: char| first.is_uppercase()) || said.starts_with("CRC"), "{said}");
+        }
+        assert!(text.get(fault.span.clone()).is_some(), "{fault:?}");
+        let level = if fault.level == Level::Warning { "warning: " } else { "" };
+        let hint = fault.hint.map_or(String::new(), |hint| format!("\n    => {hint}"));
+        lines.push(format!("{}:{} <{}> {level}{}{hint}", fault.line, fault.column, fault.found, fault.message));
+    }
+    lines.join("\n")
 }
