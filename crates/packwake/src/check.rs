@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use anyhow::Result;
-use model::{Amount, Dimension, Meaning, format_nanos_exact};
+use model::{Amount, ColumnLayout, Dimension, Meaning, format_nanos_exact};
 use parser::Protocol;
 use rules::{LimitName, Pack};
 
@@ -62,42 +62,61 @@ fn check_protocol(path: &Path, text: &str, results: &mut Results, prose: &mut Pr
         prose.say(&render(path, text, fault, prose.is_terminal()));
     }
     let Some(protocol) = protocol.filter(|_| !has_error(&faults)) else {
-        results.line(&format!("{}: can't be used, {} faults", path.display(), faults.len()));
+        results.line(&format!("{}: can't be used, {}", path.display(), counted(faults.len(), "fault", "faults")));
         return false;
     };
     results.line(&format!(
-        "{}: protocol {:?}, {} messages, {} examples hold",
+        "{}: protocol {:?}, {}, {}",
         path.display(),
         protocol.name(),
-        protocol.layout().kinds.len(),
-        protocol.example_count()
+        counted(protocol.layout().kinds.len(), "message", "messages"),
+        counted(protocol.example_count(), "example holds", "examples hold")
     ));
-    for kind in &protocol.layout().kinds {
+    for (index, kind) in protocol.layout().kinds.iter().enumerate() {
         let every = kind.every.map_or("no period".to_owned(), |every| format!("every {} ms", every.as_millis()));
         let checksum = if kind.verified { "checksum" } else { "NO checksum" };
         results.line(&format!("  message {:?}: {every}, {checksum}", kind.name));
-        let mut columns = kind.columns.iter().peekable();
-        while let Some(first) = columns.next() {
-            let mut last = first;
-            while let Some(next) = columns.next_if(|next| next.part == first.part) {
-                last = next;
-            }
-            let what = if first.channel == last.channel {
-                first.channel.to_string()
-            } else {
-                format!("{} to {}", first.channel, last.channel)
-            };
-            let unit = first.channel.quantity.dimension().base_unit();
-            let how = match &first.meaning {
-                Meaning::Number if unit.is_empty() => String::new(),
-                Meaning::Number => format!(" in steps of {} {unit}", format_nanos_exact(first.scale.resolution(), 0)),
-                Meaning::Flags(flags) => format!(", {} flags", flags.len()),
-                Meaning::States { known, .. } => format!(", {} states", known.len()),
-            };
-            results.line(&format!("    {}: {what}{how}", first.part));
+        let parts = protocol.parts(index);
+        let width =
+            |text: fn(&parser::PartSummary) -> &str| parts.iter().map(|part| text(part).len()).max().unwrap_or(0);
+        let (names, encodings) = (width(|part| &part.name), width(|part| &part.encoding));
+        for part in &parts {
+            let columns = kind.columns.get(part.columns.clone()).unwrap_or(&[]);
+            let shown = shown(columns, part.is_float);
+            results.line(&format!("    {:<names$}  {:<encodings$}  {shown}", part.name, part.encoding));
         }
     }
+    let asks = protocol.asks().count();
+    if asks > 0 {
+        let asks = counted(asks, "question", "questions");
+        results.line(&format!("  {asks}, sent only with --may-ask"));
+    }
     true
+}
+
+fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
+/// What of a part would be shown.
+fn shown(columns: &[ColumnLayout], is_float: bool) -> String {
+    let (Some(first), Some(last)) = (columns.first(), columns.last()) else { return "passed over".to_owned() };
+    let what = if first.channel == last.channel {
+        first.channel.to_string()
+    } else {
+        format!("{} to {}", first.channel, last.channel)
+    };
+    let unit = first.channel.quantity.dimension().base_unit();
+    match &first.meaning {
+        Meaning::Number if unit.is_empty() => what,
+        Meaning::Number if is_float => format!("{what} in {unit}"),
+        Meaning::Number => {
+            let about = if first.scale.is_exact() { "in steps of" } else { "by a curve, in steps of about" };
+            format!("{what} {about} {} {unit}", format_nanos_exact(first.scale.resolution(), 0))
+        }
+        Meaning::Flags(flags) => format!("{what}, {} flags", flags.len()),
+        Meaning::States { known, .. } => format!("{what}, {} states", known.len()),
+    }
 }
 
 fn check_pack(path: &Path, text: &str, results: &mut Results, prose: &mut Prose) -> bool {
@@ -106,7 +125,7 @@ fn check_pack(path: &Path, text: &str, results: &mut Results, prose: &mut Prose)
         prose.say(&render(path, text, fault, prose.is_terminal()));
     }
     let Some(pack) = pack else {
-        results.line(&format!("{}: can't be used, {} faults", path.display(), faults.len()));
+        results.line(&format!("{}: can't be used, {}", path.display(), counted(faults.len(), "fault", "faults")));
         return false;
     };
     results.line(&format!(

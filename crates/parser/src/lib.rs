@@ -53,6 +53,7 @@ mod read_messages;
 mod read_parts;
 mod read_questions;
 pub mod spec;
+mod summary;
 mod text_lines;
 mod unwrap;
 
@@ -61,3 +62,4 @@ pub use decoder::Decoder;
 pub use encode::Encoder;
 pub use examples::check_examples;
 pub use protocol::{AskTimes, Protocol};
+pub use summary::PartSummary;
