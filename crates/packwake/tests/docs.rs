@@ -100,3 +100,21 @@ fn the_tutorial_works_as_written() {
     assert!(said.contains("did you mean \"sum 8\"?"), "{said}");
     std::fs::remove_file(slip).expect("removed");
 }
+
+#[test]
+fn every_test_that_the_list_of_capabilities_names_is_there() {
+    let list = text("docs/language-tests.md");
+    let mut missing = Vec::new();
+    for line in list.lines().filter(|line| line.starts_with("| ") && line.contains('`')) {
+        let mut source = String::new();
+        for word in line.split(['`', ' ', ',', ';', '|']).filter(|word| !word.is_empty()) {
+            if word.ends_with(".rs") {
+                let path = if word.contains('/') { word.to_owned() } else { format!("crates/parser/tests/{word}") };
+                source = text(&path);
+            } else if word.contains('_') && !source.contains(&format!("fn {word}(")) {
+                missing.push(word.to_owned());
+            }
+        }
+    }
+    assert!(missing.is_empty() && list.lines().count() > 40, "{missing:?}");
+}

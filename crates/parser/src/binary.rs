@@ -3,7 +3,7 @@
 use model::{Raw, Reason};
 
 use crate::body::{Cell, Walked, measure, values};
-use crate::look::{holds_another, keep_telling};
+use crate::look::{Holds, holds_another, keep_telling};
 use crate::numbers::read;
 use crate::protocol::{BinaryFrame, BinaryPart, Frame, IdValue, Message, Protocol};
 
@@ -14,8 +14,8 @@ use crate::protocol::{BinaryFrame, BinaryPart, Frame, IdValue, Message, Protocol
 pub(crate) enum Found {
     /// Such a frame does not begin here.
     NoStart,
-    /// It may begin here; more bytes will tell.
-    NeedMore,
+    /// It may begin here; as many bytes from here on will tell, no fewer.
+    NeedMore(usize),
     /// It seemed to begin here.
     Refused { length: usize, reason: Reason },
     /// It lies here, but its values are not known: it is passed over as a whole.
@@ -57,7 +57,10 @@ pub(crate) fn find(context: Context<'_>, frame: &Frame, shape: &BinaryFrame, byt
     if bytes.get(..seen) != shape.start.get(..seen) {
         return Found::NoStart;
     }
-    let Some(header) = bytes.get(..shape.header) else { return Found::NeedMore };
+    let Some(header) = bytes.get(..shape.header) else {
+        // The next of the start bytes may already rule it out.
+        return Found::NeedMore(if seen < shape.start.len() { seen + 1 } else { shape.header });
+    };
     // Without start bytes every place is tried: what does not fit there is then no sign of damage.
     let refused = |length: usize, reason: Reason| {
         if shape.start.is_empty() && !context.packet { Found::NoStart } else { Found::Refused { length, reason } }
@@ -126,14 +129,14 @@ fn choose(
         known_id = true;
         let body = match body_length(shape, message, bytes, claimed, frame.longest) {
             Walked::Length(body) => body,
-            Walked::NeedMore => return Ok(Found::NeedMore),
+            Walked::NeedMore(bytes) => return Ok(Found::NeedMore(bytes)),
             Walked::Bad(reason) => {
                 unfit.get_or_insert((shape.header, reason));
                 continue;
             }
         };
         let length = around + body;
-        let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
+        let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore(length)) };
         let sound = match &checked {
             Some((size, extra, result)) if *size == body && *extra == message.extra => result.clone(),
             _ => check(shape, whole, body, &message.extra),
@@ -173,33 +176,34 @@ fn unknown(context: Context<'_>, shape: &BinaryFrame, bytes: &[u8], body: usize,
     let refused = Err(Found::Refused { length: shape.header, reason: Reason::UnknownId });
     let length = shape.header + body + shape.trailer;
     if !seeded {
-        let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore) };
+        let Some(whole) = bytes.get(..length) else { return Ok(Found::NeedMore(length)) };
         return match check(shape, whole, body, &[]) {
             Ok(()) => Ok(Found::Passed { length, reason: Reason::UnknownMessage }),
             Err(reason) => Err(Found::Refused { length, reason }),
         };
     }
-    // The checksum needs what only the message knows. It was a frame if another one can begin where it would end, and no
-    // proven one begins inside it: a false start must not swallow a good frame.
-    if context.inside {
+    // The checksum needs what only the message knows. It was a frame if another one can begin where it would end, and
+    // no proven one begins inside it: a false start must not swallow a good frame. Where any byte can begin a frame,
+    // nothing says that this was one.
+    if context.inside || (shape.start.is_empty() && !context.packet) {
         return refused;
     }
     if bytes.len() < length {
-        return Ok(Found::NeedMore);
+        return Ok(Found::NeedMore(length));
     }
     let passed = Ok(Found::Passed { length, reason: Reason::Unverified });
     if context.packet {
         return passed;
     }
     match bytes.get(length) {
-        None if !context.over => return Ok(Found::NeedMore),
+        None if !context.over => return Ok(Found::NeedMore(length + 1)),
         next if next.is_some() && !context.may_start(next) => return refused,
         _ => {}
     }
     match holds_another(context, bytes, length) {
-        None => Ok(Found::NeedMore),
-        Some(true) => refused,
-        Some(false) => passed,
+        Holds::NeedMore(bytes) => Ok(Found::NeedMore(bytes)),
+        Holds::Frame => refused,
+        Holds::None => passed,
     }
 }
 
@@ -217,6 +221,7 @@ fn body_length(shape: &BinaryFrame, message: &Message, bytes: &[u8], claimed: Op
             Walked::Bad(Reason::SizeNotAllowed { size }) => {
                 refused(usize::try_from(size).unwrap_or(usize::MAX - around))
             }
+            Walked::NeedMore(body) => Walked::NeedMore(shape.header + body),
             other => other,
         };
     }
@@ -233,7 +238,7 @@ fn body_length(shape: &BinaryFrame, message: &Message, bytes: &[u8], claimed: Op
             let body = first + at + shape.end.len() - around;
             if allowed(body) { Walked::Length(body) } else { refused(body) }
         }
-        None if bytes.len() < longest => Walked::NeedMore,
+        None if bytes.len() < longest => Walked::NeedMore(bytes.len() + 1),
         None => refused(most),
     }
 }

@@ -10,8 +10,8 @@ pub(crate) type Cell = Option<Option<Raw>>;
 
 /// How far a walk through a body came.
 pub(crate) enum Walked {
-    /// More bytes will tell.
-    NeedMore,
+    /// As many bytes will tell, no fewer.
+    NeedMore(usize),
     /// So many bytes belong to it.
     Length(usize),
     /// It is none.
@@ -24,7 +24,7 @@ pub(crate) fn measure(message: &Message, bytes: &[u8], most: usize) -> Walked {
     if message.least == message.most {
         return match message.most {
             size if most < size => too_long(size),
-            size if bytes.len() < size => Walked::NeedMore,
+            size if bytes.len() < size => Walked::NeedMore(size),
             size => Walked::Length(size),
         };
     }
@@ -46,12 +46,12 @@ pub(crate) fn measure(message: &Message, bytes: &[u8], most: usize) -> Walked {
             return too_long(end);
         }
         if times > 0 && bytes.len() < at + width {
-            return Walked::NeedMore;
+            return Walked::NeedMore(at + width);
         }
         first.push(value(message, field, bytes, at, &first));
         at = end;
     }
-    if bytes.len() < at { Walked::NeedMore } else { Walked::Length(at) }
+    if bytes.len() < at { Walked::NeedMore(at) } else { Walked::Length(at) }
 }
 
 /// The values of a message's columns, in their order; `None` for those that this frame does not reach.

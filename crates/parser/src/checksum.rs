@@ -10,8 +10,8 @@ use crate::catalogue;
 
 /// How a check value is worked out from bytes.
 ///
-/// The value is a number; in which order its bytes stand in the frame, or that it is sent as hex text, is not known here.
-/// A clone is cheap: the lookup tables of a CRC (4 to 32 KiB) are shared.
+/// The value is a number; in which order its bytes stand in the frame, or that it is sent as hex text, is not known
+/// here. A clone is cheap: the lookup tables of a CRC (4 to 32 KiB) are shared.
 #[derive(Clone)]
 pub struct Checksum {
     method: Method,

@@ -18,8 +18,12 @@ const LONGEST_SKIP: u64 = 4096;
 /// An answer that comes later than this after its question is not known to be its answer. Our own choice.
 const ANSWER_WAIT: Duration = Duration::from_secs(2);
 
-/// How far back from a silence sound frames are looked for. It bounds what each silence can cost.
+/// How far back from a silence sound frames are looked for. It bounds what a silence can cost.
 const LONGEST_LOOK_BEHIND: usize = 1024;
+
+/// Where such a look found nothing, the next one waits for a new byte for every so many that wait: the cost is then
+/// bounded for each byte, too.
+const WAITING_FOR_EACH_NEW: u64 = 8;
 
 /// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
 const PIECE: usize = 1 << 16;
@@ -27,15 +31,15 @@ const PIECE: usize = 1 << 16;
 /// Turns bytes into batches by a checked [`Protocol`].
 ///
 /// Push bytes with their time, then take batches until there is none. It cannot fail: what is no frame is reported as
-/// rejected with the bytes and the reason. After a false start the search goes on one byte later, since a real frame may
-/// begin inside.
+/// rejected with the bytes and the reason. After a false start the search goes on one byte later, since a real frame
+/// may begin inside.
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
-/// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between pushes.
-/// The rows wait until they are taken: who pushes without end must take, too.
+/// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between
+/// pushes. The rows wait until they are taken: who pushes without end must take, too.
 ///
-/// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and each silence a look at
-/// the last kibibyte.
+/// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and a silence such looks
+/// at the last kibibyte, or at eight times the bytes that are new.
 #[derive(Debug)]
 pub struct Decoder {
     protocol: Arc<Protocol>,
@@ -50,8 +54,12 @@ pub struct Decoder {
     skipped_from: Option<u64>,
     /// The byte in front of `head`, for text lines that have no start.
     before: Option<u8>,
+    /// Where in the stream the last look behind a silence ended.
+    looked_behind: u64,
     /// Which first bytes can begin a frame.
     can_start: Box<[bool; 256]>,
+    /// How many bytes from `head` on will tell what lies there; fewer will not.
+    needed: usize,
     /// How many bytes from `head` on hold no end of a packet.
     endless: usize,
     /// A packet has become too long: nothing counts before its end.
@@ -92,7 +100,9 @@ impl Decoder {
             stamps: VecDeque::new(),
             skipped_from: None,
             before: None,
+            looked_behind: 0,
             can_start,
+            needed: 0,
             endless: 0,
             overlong: false,
             now: SessionTime::ZERO,
@@ -180,8 +190,14 @@ impl Decoder {
             }
             let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
             let available = bytes.len();
+            if available < self.needed && !over {
+                return;
+            }
             match look(self.context(protocol, false, over), bytes, self.before) {
-                Look::Wait => return,
+                Look::Wait(bytes) => {
+                    self.needed = bytes;
+                    return;
+                }
                 Look::Row { length, message, cells, .. } => self.take_row(message, length, cells),
                 Look::Passed { length, reason } => self.pass_over(length, reason),
                 Look::Nothing(refused) => {
@@ -242,7 +258,7 @@ impl Decoder {
                 Look::Row { message, cells, .. } => self.take_row(message, length, cells),
                 Look::Passed { reason, .. } => self.pass_over(length, reason),
                 Look::Nothing(Some((_, reason))) => self.refuse_packet(length, reason),
-                Look::Nothing(None) | Look::Wait => self.refuse_packet(length, Reason::UnknownId),
+                Look::Nothing(None) | Look::Wait(_) => self.refuse_packet(length, Reason::UnknownId),
             }
         }
     }
@@ -252,13 +268,15 @@ impl Decoder {
         Context { protocol, packet, over, asked, can_start: &self.can_start, inside: false }
     }
 
-    /// A silence hints at the end of a frame: where sound frames follow each other up to it, what waits in front of them
-    /// is a false start and is given up. Where there are none, nothing changes.
+    /// A silence hints at the end of a frame: where sound frames follow each other up to it, what waits in front of
+    /// them is a false start and is given up. Where there are none, nothing changes.
     fn look_behind(&mut self) {
         let protocol = Arc::clone(&self.protocol);
-        if protocol.wrapping.is_some() {
+        let new = self.received() - self.looked_behind;
+        if protocol.wrapping.is_some() || new * WAITING_FOR_EACH_NEW < self.buffered() as u64 {
             return;
         }
+        self.looked_behind = self.received();
         let end = self.buffer.len();
         let first = (self.head + 1).max(end.saturating_sub(LONGEST_LOOK_BEHIND));
         let context = self.context(&protocol, false, false);
@@ -368,6 +386,7 @@ impl Decoder {
 
     fn settle(&mut self, bytes: usize) {
         self.head += bytes;
+        self.needed = 0;
         self.endless = 0;
         self.before = self.head.checked_sub(1).and_then(|last| self.buffer.get(last)).copied();
     }

@@ -42,16 +42,17 @@ impl Encoder {
         };
         let Some(frame) = message.frames.first().and_then(|frame| self.protocol.frames.get(*frame)) else { return };
         let values: Vec<Option<i64>> = layout.columns.iter().map(value).collect();
-        let per_frame = per_frame(message, frame);
-        let frames = message.fields.iter().filter(|field| field.from.is_some()).map(|field| {
-            let first = field.first_column.unwrap_or(0);
-            let filled = values.iter().skip(first).take(field.places).rposition(Option::is_some).map_or(0, |at| at + 1);
-            filled.div_ceil(per_frame.max(1))
-        });
-        for index in 0..frames.max().unwrap_or(1).max(1) {
-            let shift = last_shift(message, per_frame).map_or(index * per_frame, |last| last.min(index * per_frame));
-            let numbers = numbers(message, layout, &values, shift, per_frame);
-            self.append(message, frame, &numbers, out);
+        let mut per_frame = per_frame(message, frame);
+        loop {
+            let made = frames_of(message, frame, layout, &values, per_frame);
+            let longest = made.iter().map(Vec::len).max().unwrap_or(0);
+            // How long a line of text becomes is only known once it is written.
+            if frame.longest < longest && 1 < per_frame && can_carry_fewer(message) {
+                per_frame = (per_frame * frame.longest / longest).clamp(1, per_frame - 1);
+                continue;
+            }
+            made.iter().for_each(|bytes| self.wrap(bytes, out));
+            return;
         }
     }
 
@@ -71,20 +72,49 @@ impl Encoder {
             })
             .collect();
         join_bits(message, &mut numbers);
-        self.append(message, frame, &numbers, out);
+        self.wrap(&bytes_of(message, frame, &numbers), out);
     }
 
-    fn append(&self, message: &Message, frame: &Frame, numbers: &[Vec<Sent>], out: &mut Vec<u8>) {
-        let mut bytes = Vec::new();
-        match &frame.shape {
-            Shape::Binary(shape) => binary(message, shape, numbers, &mut bytes),
-            Shape::Text(shape) => text(message, shape, numbers, &mut bytes),
-        }
+    fn wrap(&self, bytes: &[u8], out: &mut Vec<u8>) {
         match self.protocol.wrapping {
-            Some(wrapping) => wrapping.wrap(&bytes, out),
-            None => out.extend_from_slice(&bytes),
+            Some(wrapping) => wrapping.wrap(bytes, out),
+            None => out.extend_from_slice(bytes),
         }
     }
+}
+
+/// The frames that carry all places with a value, so many in each; one where no part has a start index.
+fn frames_of(
+    message: &Message,
+    frame: &Frame,
+    layout: &KindLayout,
+    values: &[Option<i64>],
+    per_frame: usize,
+) -> Vec<Vec<u8>> {
+    let frames = message.fields.iter().filter(|field| field.from.is_some()).map(|field| {
+        let first = field.first_column.unwrap_or(0);
+        let filled = values.iter().skip(first).take(field.places).rposition(Option::is_some).map_or(0, |at| at + 1);
+        filled.div_ceil(per_frame.max(1))
+    });
+    let one = |index: usize| {
+        let shift = last_shift(message, per_frame).map_or(index * per_frame, |last| last.min(index * per_frame));
+        bytes_of(message, frame, &numbers(message, layout, values, shift, per_frame))
+    };
+    (0..frames.max().unwrap_or(1).max(1)).map(one).collect()
+}
+
+fn bytes_of(message: &Message, frame: &Frame, numbers: &[Vec<Sent>]) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    match &frame.shape {
+        Shape::Binary(shape) => binary(message, shape, numbers, &mut bytes),
+        Shape::Text(shape) => text(message, shape, numbers, &mut bytes),
+    }
+    bytes
+}
+
+/// Whether a frame of this message may carry fewer places than it could.
+fn can_carry_fewer(message: &Message) -> bool {
+    message.fields.iter().any(|field| field.from.is_some() && !matches!(field.times, Times::Fixed(_)))
 }
 
 /// How many repeats of a part with a start index one frame carries.

@@ -1,7 +1,8 @@
 //! Turns bytes into rows by a protocol that a text file describes.
 //!
-//! [`Protocol::parse`] reads and checks the text, with every fault in one run; a [`Decoder`] then takes bytes and cannot
-//! fail; an [`Encoder`] makes the bytes of a frame from values; [`check_examples`] runs the examples of the file.
+//! [`Protocol::parse`] reads and checks the text, with every fault in one run; a [`Decoder`] then takes bytes and
+//! cannot fail; an [`Encoder`] makes the bytes of a frame from values; [`check_examples`] runs the examples of the
+//! file.
 //!
 //! Invariants: no I/O, no clock, no logging; the same bytes with the same times give the same output however they are
 //! split. It knows nothing of limits or packs.
@@ -46,9 +47,11 @@ mod look;
 mod numbers;
 mod protocol;
 mod read;
+mod read_checksums;
 mod read_curves;
 mod read_examples;
 mod read_frames;
+mod read_meanings;
 mod read_messages;
 mod read_parts;
 mod read_questions;

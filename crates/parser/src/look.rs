@@ -9,8 +9,8 @@ use crate::text_lines;
 
 /// What a place in the stream holds.
 pub(crate) enum Look {
-    /// More bytes will tell.
-    Wait,
+    /// As many bytes from the place on will tell, no fewer.
+    Wait(usize),
     /// A frame whose values are known.
     Row { length: usize, message: usize, cells: Vec<Cell>, checked: bool },
     /// A frame that is passed over as a whole.
@@ -48,13 +48,13 @@ pub(crate) fn look(context: Context<'_>, bytes: &[u8], before: Option<u8>) -> Lo
         };
         match found {
             Found::NoStart => {}
-            Found::NeedMore if context.packet => {
+            Found::NeedMore(_) if context.packet => {
                 refuse(bytes.len(), Reason::SizeNotAllowed { size: bytes.len() as u64 });
             }
             // Where any byte can begin a frame, the end of the stream cuts one at every place: that says nothing.
-            Found::NeedMore if context.over && frame.shape.is_startless() => {}
-            Found::NeedMore if context.over => refuse(bytes.len(), Reason::Cut),
-            Found::NeedMore => return Look::Wait,
+            Found::NeedMore(_) if context.over && frame.shape.is_startless() => {}
+            Found::NeedMore(_) if context.over => refuse(bytes.len(), Reason::Cut),
+            Found::NeedMore(bytes) => return Look::Wait(bytes),
             Found::Refused { length, reason } => refuse(length, reason),
             // Another frame may know it.
             Found::Passed { length, reason } => passed = passed.or(Some((length, reason))),
@@ -67,8 +67,8 @@ pub(crate) fn look(context: Context<'_>, bytes: &[u8], before: Option<u8>) -> Lo
     }
 }
 
-/// Keeps the reason that says more, else the first: a failed checksum shows which frame it was, another length or fixed value only
-/// that it was not this one.
+/// Keeps the reason that says more, else the first: a failed checksum shows which frame it was, another length or fixed
+/// value only that it was not this one.
 pub(crate) fn keep_telling(kept: &mut Option<(usize, Reason)>, length: usize, reason: Reason) {
     let says_much = |reason: &Reason| {
         matches!(reason, Reason::CheckFailed { .. } | Reason::BadText { .. } | Reason::BadCount { .. })
@@ -79,8 +79,18 @@ pub(crate) fn keep_telling(kept: &mut Option<(usize, Reason)>, length: usize, re
     }
 }
 
-/// Whether a frame that its checksum proves begins behind the first of so many bytes; `None` if more bytes will tell.
-pub(crate) fn holds_another(context: Context<'_>, bytes: &[u8], length: usize) -> Option<bool> {
+/// What lies in bytes that seem to be one frame.
+pub(crate) enum Holds {
+    /// Another frame, which its checksum proves, begins inside.
+    Frame,
+    /// None does.
+    None,
+    /// As many bytes will tell, no fewer.
+    NeedMore(usize),
+}
+
+/// Whether a frame that its checksum proves begins behind the first of so many bytes.
+pub(crate) fn holds_another(context: Context<'_>, bytes: &[u8], length: usize) -> Holds {
     let context = Context { inside: true, ..context };
     for at in 1..length {
         let Some(rest) = bytes.get(at..) else { break };
@@ -88,10 +98,10 @@ pub(crate) fn holds_another(context: Context<'_>, bytes: &[u8], length: usize) -
             continue;
         }
         match look(context, rest, bytes.get(at - 1).copied()) {
-            Look::Wait => return None,
-            found if found.proven().is_some() => return Some(true),
+            Look::Wait(more) => return Holds::NeedMore(at + more),
+            found if found.proven().is_some() => return Holds::Frame,
             _ => {}
         }
     }
-    Some(false)
+    Holds::None
 }

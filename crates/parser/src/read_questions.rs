@@ -15,8 +15,8 @@ const MOST_FIXED: usize = 64;
 /// Messages that may ask for one.
 const MOST_QUESTIONS: usize = 64;
 
-/// Which message asks for which; each names messages that are no answers themselves. False after a fault: then it is not known
-/// which messages are questions.
+/// Which message asks for which; each names messages that are no answers themselves. False after a fault: then it is
+/// not known which messages are questions.
 pub(crate) fn pair_answers(tables: &[Table<'_>], messages: &mut [MessageDraft]) -> bool {
     let mut paired = true;
     for (index, table) in tables.iter().enumerate().take(messages.len()) {
@@ -126,8 +126,8 @@ pub(crate) fn read_ask(table: Table<'_>, protocol: &Protocol) -> Option<Ask> {
     Some(Ask { message: index, values, times: AskTimes { every, wait } })
 }
 
-/// Two messages of one frame must differ: in an id, in a fixed value, in their question, in what goes through the checksum
-/// or, in binary frames that say how long they are, in their length.
+/// Two messages of one frame must differ: in an id, in a fixed value, in their question, in what goes through the
+/// checksum or, in binary frames that say how long they are, in their length.
 pub(crate) fn tell_apart(root: Table<'_>, frames: &[Frame], drafts: &[MessageDraft], tables: &[Table<'_>]) {
     let told: Vec<_> = drafts.iter().map(|draft| Told::by(&draft.message)).collect();
     for (second, (b, told_b)) in drafts.iter().zip(&told).enumerate() {

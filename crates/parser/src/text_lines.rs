@@ -23,7 +23,7 @@ pub(crate) fn find(context: Context<'_>, frame: &Frame, shape: &TextFrame, bytes
     let end = match line_end(shape, bytes.get(..frame.longest).unwrap_or(bytes)) {
         LineEnd::At(end) => end,
         LineEnd::StartAt(length) => return Found::Refused { length, reason: Reason::Cut },
-        LineEnd::None if bytes.len() < frame.longest => return Found::NeedMore,
+        LineEnd::None if bytes.len() < frame.longest => return Found::NeedMore(bytes.len() + 1),
         LineEnd::None => {
             let length = frame.longest;
             return Found::Refused { length, reason: Reason::SizeNotAllowed { size: length as u64 } };

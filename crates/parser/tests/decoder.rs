@@ -8,7 +8,8 @@ use model::{Item, Raw, SessionTime};
 use parser::Decoder;
 use support::{decode, protocol};
 
-/// Reads of one nanosecond after the other, divided by `/`; then the end. `rows` and rejections as `support` writes them.
+/// Reads of one nanosecond after the other, divided by `/`; then the end. `rows` and rejections as `support` writes
+/// them.
 #[track_caller]
 fn check(text: &str, stream: &str, expected: &[&str]) {
     let reads: Vec<Vec<u8>> = stream.split('/').map(bytes).collect();
@@ -174,8 +175,8 @@ parts = [{ name = "volts", type = "u8", unit = "V", channel = "pack voltage" }]
 "#;
     check(
         text,
-        // Size 3, kind 1; then size 3, more 9, kind 2, in which "narrow" sees kind 9 with a body of three and asks for one byte
-        // more; then kind 9 in both.
+        // Size 3, kind 1; then size 3, more 9, kind 2, in which "narrow" sees kind 9 with a body of three and asks for
+        // one byte more; then kind 9 in both.
         "AA 03 01 05 00 00 09 / AA 03 09 02 06 14 / 28 / AA 03 09 09 06 00 1B",
         &[
             "0..7 kind 0 at 0.000 known 0.000: [Some(Int(5))]",
@@ -249,8 +250,8 @@ fn lines_of_text() {
     );
 }
 
-/// Reads with their time in milliseconds: `0: AA 01 / 7: AB`. Rows as the kind's name and its numbers; rejections that are no
-/// skipped bytes as their reason.
+/// Reads with their time in milliseconds: `0: AA 01 / 7: AB`. Rows as the kind's name and its numbers; rejections that
+/// are no skipped bytes as their reason.
 #[track_caller]
 fn check_times(text: &str, stream: &str, expected: &[&str]) {
     let protocol = protocol(text);
@@ -287,8 +288,8 @@ fn check_times(text: &str, stream: &str, expected: &[&str]) {
     assert_eq!(lines, expected);
 }
 
-/// Frames without start bytes, found by their size and CRC: what is none waits for up to 259 bytes. CRC1 and CRC2 in a stream are
-/// the CRCs of 01 02 04 05 and 01 02 06 07.
+/// Frames without start bytes, found by their size and CRC: what is none waits for up to 259 bytes. CRC1 and CRC2 in a
+/// stream are the CRCs of 01 02 04 05 and 01 02 06 07.
 #[track_caller]
 fn check_startless(line: &str, stream: &str, expected: &[&str]) {
     let text = format!(
@@ -376,7 +377,8 @@ fn a_silence_inside_a_frame_changes_nothing() {
     }
 }
 
-/// What seemed to be a frame of six bytes around a good one fails its CRC, or is given up at the silence behind the good one.
+/// What seemed to be a frame of six bytes around a good one fails its CRC, or is given up at the silence behind the
+/// good one.
 const INSIDE_LATE: [&str; 3] = ["0..2: no frame starts here", "m 4 5 at 40", "8..10: no frame starts here"];
 const INSIDE_SOON: [&str; 3] = ["0..2: no frame starts here", "m 4 5 at 20", "8..10: no frame starts here"];
 
@@ -454,8 +456,8 @@ fn packets() {
             "0..13 known 0.000: Skipped",
         ],
     );
-    // Longer on the line than any packet can be (8 bytes, all stuffed, and two ends): nothing counts before the next end, not
-    // even what looks like a packet behind that many bytes.
+    // Longer on the line than any packet can be (8 bytes, all stuffed, and two ends): nothing counts before the next
+    // end, not even what looks like a packet behind that many bytes.
     let long = "00 ".repeat(18);
     for stream in [format!("{long} 07 07 C0 01 01 C0"), format!("{long} 07 / 07 C0 01 01 C0")] {
         let last = if stream.contains('/') { "0.000000001" } else { "0.000" };

@@ -1,6 +1,8 @@
-//! Arbitrary bytes for the decoder and arbitrary texts for the reader: no panic, no hang, the same answer however it is cut.
+//! Arbitrary bytes for the decoder and arbitrary texts for the reader: no panic, no hang, the same answer however it is
+//! cut.
 //!
-//! In `cargo test` each target runs for some thousand rounds; a fuzzing run of its own can take the same targets for longer.
+//! In `cargo test` each target runs for some thousand rounds; a fuzzing run of its own can take the same targets for
+//! longer.
 
 mod support;
 

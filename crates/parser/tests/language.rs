@@ -8,7 +8,8 @@ use model::{Item, SessionTime};
 use parser::{Decoder, Encoder, Protocol};
 use support::protocol;
 
-/// Packets whose end the stuffing shows, and one message with these keys and parts. SLIP leaves bytes below C0 as they are.
+/// Packets whose end the stuffing shows, and one message with these keys and parts. SLIP leaves bytes below C0 as they
+/// are.
 fn packet(keys: &str, parts: &str) -> String {
     format!(
         r#"

@@ -1,5 +1,5 @@
-//! What is said about protocol files with faults, for what goes beyond fixed frames: stuffing, open lengths, bits, sums, curves,
-//! questions. As in `faults.rs`: every fault with its place, the text there and what to write instead.
+//! What is said about protocol files with faults, for what goes beyond fixed frames: stuffing, open lengths, bits,
+//! sums, curves, questions. As in `faults.rs`: every fault with its place, the text there and what to write instead.
 
 mod support;
 

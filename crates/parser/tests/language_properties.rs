@@ -1,5 +1,5 @@
-//! What must hold for every protocol with open lengths, bits, sums, start indices, curves, seeds and stuffing: generated
-//! protocols, values, streams, reads and silences.
+//! What must hold for every protocol with open lengths, bits, sums, start indices, curves, seeds and stuffing:
+//! generated protocols, values, streams, reads and silences.
 
 #![allow(clippy::unwrap_used, reason = "the helpers of a test fail as it does")]
 
@@ -583,7 +583,8 @@ proptest! {
         prop_assert_eq!(rows(&protocol, &reads(&bytes[..cut], &lengths), false), complete, "{}", generated.text);
     }
 
-    /// Every byte is in a row or in a rejection once the stream has ended, but for ends that stand alone between packets.
+    /// Every byte is in a row or in a rejection once the stream has ended, but for ends that stand alone between
+    /// packets.
     #[test]
     fn no_byte_goes_unmentioned(generated in generated(false), pieces in vec(piece(true), 0..12)) {
         let protocol = protocol(&generated.text);

@@ -1,7 +1,7 @@
 //! Streams and frames of open standards, made by other programs, decoded by protocol files to the last value.
 //!
-//! Where each value comes from is said beside the test; the data lie in `tests/reference` of the workspace, whose README names
-//! their sources and licences.
+//! Where each value comes from is said beside the test; the data lie in `tests/reference` of the workspace, whose
+//! README names their sources and licences.
 
 #![allow(clippy::unwrap_used, reason = "the helpers of a test fail as it does")]
 
@@ -97,8 +97,8 @@ fn some(numbers: &[i64]) -> Vec<Option<i64>> {
     numbers.iter().copied().map(Some).collect()
 }
 
-// MAVLink: messages of common.xml as carried in PyPI pymavlink 2.4.50, whose encoder made the bytes; decoded back by pymavlink and
-// by a decoder of its own.
+// MAVLink: messages of common.xml as carried in PyPI pymavlink 2.4.50; the bytes were decoded back by pymavlink and by
+// a second, independent decoder.
 
 /// 600 BATTERY_STATUS, 600 SYS_STATUS, 60 HEARTBEAT: `mavlink_12s_10hz_60s`.
 #[test]
@@ -262,8 +262,8 @@ fn known_frames_of_mavlink() {
     assert!(400 < checked, "{checked} values");
 }
 
-/// Frames 19 and 20 of `mavlink_known_frames`: the total in the fields for cells. common.xml: above 65.534 V the rest stands in the
-/// second field.
+/// Frames 19 and 20 of `mavlink_known_frames`: the total in the fields for cells. common.xml: above 65.534 V the rest
+/// stands in the second field.
 #[test]
 fn the_total_of_a_pack_without_cells() {
     let protocol = shipped("mavlink-total");
@@ -279,8 +279,8 @@ fn the_total_of_a_pack_without_cells() {
     }
 }
 
-/// A message that the file does not describe is never a row and never damage, wherever it stands; nor is one byte of it changed
-/// into a row. ATTITUDE (30) by pymavlink 2.4.50, as in the examples of mavlink.toml.
+/// A message that the file does not describe is never a row and never damage, wherever it stands; nor is one byte of it
+/// changed into a row. ATTITUDE (30) by pymavlink 2.4.50, as in the examples of mavlink.toml.
 #[test]
 fn unknown_mavlink_is_unverified() {
     let protocol = shipped("mavlink");
@@ -316,8 +316,9 @@ fn a_false_start_swallows_no_good_frame() {
     }
 }
 
-// Modbus: frames by PyPI pymodbus, decoded back by it and by a decoder of its own. Frame layout and exception codes: MODBUS Application
-// Protocol Specification V1.1b3 (2012); ASCII framing and LRC: MODBUS over serial line V1.02 (2006).
+// Modbus: the bytes were decoded back with a public Modbus library and with struct and crccheck. Frame layout and
+// exception codes: MODBUS Application Protocol Specification V1.1b3 (2012); ASCII framing and LRC: MODBUS over serial
+// line V1.02 (2006).
 
 const ANSWERS: &[u8] = include_bytes!(reference!("streams/modbus_rtu_fc03_16cells.bin"));
 
@@ -368,7 +369,8 @@ fn modbus_questions_and_answers() {
     }
 }
 
-/// The same answers as lines of hexadecimal (made here by pymodbus; places and lengths of the lines are those of the JSON).
+/// The same answers as lines of hexadecimal (made here by pymodbus; places and lengths of the lines are those of the
+/// JSON).
 #[test]
 fn modbus_ascii_answers() {
     let lines = include_bytes!(reference!("streams/modbus_ascii_fc03_16cells.txt"));
@@ -453,8 +455,9 @@ parts = [{ name = "server", type = "u8", equals = 2 }, { name = "function", type
     assert_eq!(each(&protocol, &batch)[0].raws("function"), [Some(7)]);
 }
 
-// The 600 records of `bin16s.json` in four framings. COBS by PyPI cobs 1.2.2, SLIP by sliplib, CRCs by crccheck and crcmod; the
-// HDLC one made here by crccheck and a few lines of our own (`make_standard_examples.py`), places and lengths as in the JSON.
+// The 600 records of `bin16s.json` in four framings, decoded back with PyPI cobs, sliplib, construct, crccheck and
+// crcmod; the HDLC one made here by crccheck and a few lines of our own (`make_standard_examples.py`), places and
+// lengths as in the JSON.
 
 fn records(text: &str, bytes: &[u8], key: &str, skipped: u64) {
     let protocol = protocol(text);
@@ -492,7 +495,8 @@ fn records_in_four_framings() {
     records(include_str!(reference!("protocols/bin16s-hdlc.toml")), hdlc, "hdlc", 1);
 }
 
-/// One damaged byte costs one record, whichever byte it is and in whichever framing; two where it joins them or splits one.
+/// One damaged byte costs one record, whichever byte it is and in whichever framing; two where it joins them or splits
+/// one.
 #[test]
 fn one_damaged_byte_in_four_framings() {
     for (text, bytes, length) in [
@@ -615,7 +619,8 @@ parts = [
     }
 }
 
-/// Cheshire and Baker, IEEE/ACM Transactions on Networking 7(2), 1999; PyPI cobs 1.2.2 and the crate cobs gave the same.
+/// Cheshire and Baker, IEEE/ACM Transactions on Networking 7(2), 1999; PyPI cobs 1.2.2 and the crate cobs gave the
+/// same.
 #[test]
 fn cobs_vectors() {
     let range = |from: u8, to: u8| (from..=to).collect::<Vec<u8>>();
@@ -680,9 +685,9 @@ fn near(curve: &str, cases: &[(u32, f64)], tolerance: f64) {
     }
 }
 
-/// Steinhart and Hart, Deep-Sea Research 15 (1968) 497; coefficients of a common 10 k NTC, very widely published; values computed
-/// apart. Then a published calculator example (origin from memory), and the printed table of an instrument manual, whose other
-/// points a fit at 0, 25 and 50 degC gives within 0.002 degC.
+/// Steinhart and Hart, Deep-Sea Research 15 (1968) 497; coefficients of a common 10 k NTC, very widely published;
+/// values computed apart. Then a published calculator example (origin from memory), and the printed table of an
+/// instrument manual, whose other points a fit at 0, 25 and 50 degC gives within 0.002 degC.
 #[test]
 fn steinhart_hart() {
     near(
@@ -698,7 +703,8 @@ fn steinhart_hart() {
     );
 }
 
-/// R = R0 exp(B (1/T - 1/T0)), R0 10 k at 298.15 K: the closed form, computed apart. Numbers here are tenths of an ohm, rounded.
+/// R = R0 exp(B (1/T - 1/T0)), R0 10 k at 298.15 K: the closed form, computed apart. Numbers here are tenths of an ohm,
+/// rounded.
 #[test]
 fn beta() {
     let tenths = |ohms: f64| {
@@ -732,8 +738,8 @@ fn beta() {
     near("beta = 3950, r0 = \"33620.6 ohm\", t0 = \"0 degC\"", &[(10000, 25.0)], 0.001);
 }
 
-/// A divider with a pull-up of 10 k, 12 bits, the sensor at ground: the closed form, computed apart. An open sensor reads full, a
-/// short zero: neither is a temperature.
+/// A divider with a pull-up of 10 k, 12 bits, the sensor at ground: the closed form, computed apart. An open sensor
+/// reads full, a short zero: neither is a temperature.
 #[test]
 fn dividers() {
     let ground = "beta = 3950, r0 = \"10 kohm\", divider = { fixed = \"10 kohm\", full = 4095 }";
@@ -745,8 +751,8 @@ fn dividers() {
     near(supply, &[(4095 - 3156, 0.0), (4095 - 1241, 45.0)], 0.03);
 }
 
-/// IEC 60751: PT100 resistances (coefficients from memory, computed apart). Straight lines between the points of a table; outside
-/// them no value.
+/// IEC 60751: PT100 resistances (coefficients from memory, computed apart). Straight lines between the points of a
+/// table; outside them no value.
 #[test]
 fn tables() {
     let table = "points = [[921599, -20], [1000000, 0], [1097347, 25], [1193971, 50], [1385055, 100]]";
@@ -758,8 +764,8 @@ fn tables() {
 
 // Units of open battery data.
 
-/// Smart Battery Data Specification 1.1 (1998), commands 08h to 0Ah: tenths of a kelvin, millivolts, milliamperes with charging
-/// positive. The wrapping is our own; its CRC-8 here by hand, bit by bit.
+/// Smart Battery Data Specification 1.1 (1998), commands 08h to 0Ah: tenths of a kelvin, millivolts, milliamperes with
+/// charging positive. The wrapping is our own; its CRC-8 here by hand, bit by bit.
 #[test]
 fn smart_battery_words() {
     let protocol = shipped("smart-battery");
@@ -782,8 +788,8 @@ fn smart_battery_words() {
     assert_eq!(nanos(0x0A, 0x8001), 32_767_000_000);
 }
 
-/// Half-precision floats of DSDL 1092.BatteryInfo and 20012.BatteryCells (PyPI dronecan 1.0.27, MIT): what comes back of each, by
-/// numpy float16. In the wrapping of `dronecan-values.toml`, its CRC by hand.
+/// Half-precision floats of DSDL 1092.BatteryInfo and 20012.BatteryCells (PyPI dronecan 1.0.27, MIT): what comes back
+/// of each, by numpy float16. In the wrapping of `dronecan-values.toml`, its CRC by hand.
 #[test]
 fn dronecan_floats() {
     let protocol = shipped("dronecan-values");

@@ -62,6 +62,8 @@ pub(crate) struct Link {
     good_bytes: u64,
     pub(crate) damaged: u64,
     pub(crate) unknown_messages: u64,
+    /// Answers whose question was not seen, and frames whose checksum can't be checked.
+    pub(crate) untrusted: u64,
     pub(crate) first_reason: Option<Reason>,
     /// Second, good, damaged.
     window: VecDeque<(u64, u64, u64)>,
@@ -91,6 +93,7 @@ impl Link {
             good_bytes: 0,
             damaged: 0,
             unknown_messages: 0,
+            untrusted: 0,
             first_reason: None,
             window: VecDeque::new(),
             settled_at: SessionTime::ZERO,
@@ -157,8 +160,14 @@ impl Link {
     /// Bytes that gave no row.
     pub(crate) fn rejected(&mut self, at: SessionTime, rejected: &Rejected) {
         let damaged = match &rejected.reason {
+            // Whole frames that are passed over: no damage, and nothing good either.
             Reason::UnknownMessage => {
                 self.unknown_messages += 1;
+                return;
+            }
+            reason @ (Reason::Unpaired | Reason::Unverified) => {
+                self.untrusted += 1;
+                self.first_reason.get_or_insert_with(|| reason.clone());
                 return;
             }
             // Every other reason ends in a run of skipped bytes: only that is counted, or damage would count twice.

@@ -287,7 +287,11 @@ impl Judge {
             0 => String::new(),
             count => format!(", {count} of unknown kinds passed over"),
         };
-        Ok(format!("{} sound frames, {} damaged{unknown}", self.link.good, self.link.damaged))
+        let untrusted = match self.link.untrusted {
+            0 => String::new(),
+            count => format!(", {count} unverified or without their question"),
+        };
+        Ok(format!("{} sound frames, {} damaged{unknown}{untrusted}", self.link.good, self.link.damaged))
     }
 
     fn period_evidence(&self) -> std::result::Result<String, String> {
