@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use model::{Command, Input, InputKind, SessionHeader, SessionTime, TICK};
+use model::{Batch, Command, Input, InputKind, SessionHeader, SessionTime, TICK};
 use recording::WriteError;
 use rules::EventKind;
 use tokio::sync::mpsc;
@@ -78,6 +78,38 @@ impl LiveError {
     }
 }
 
+/// Whoever watches a live session, on the thread that runs it. It must not wait for anything.
+pub trait Watcher {
+    /// Every event at once, with the engine as it is then.
+    fn event(&mut self, event: &SessionEvent, engine: &Engine);
+
+    /// Each tick of 50 ms, and remarks about the source that are no events.
+    fn note(&mut self, note: Note<'_>);
+
+    /// Every decoded batch, before the rules have judged it.
+    fn batch(&mut self, _batch: &Batch) {}
+
+    /// The next thing that the person did, asked for at each tick.
+    fn command(&mut self) -> Option<Command> {
+        None
+    }
+}
+
+struct Closures<'c> {
+    say: &'c mut dyn FnMut(&SessionEvent, &Engine),
+    look: &'c mut dyn FnMut(Note<'_>),
+}
+
+impl Watcher for Closures<'_> {
+    fn event(&mut self, event: &SessionEvent, engine: &Engine) {
+        (self.say)(event, engine);
+    }
+
+    fn note(&mut self, note: Note<'_>) {
+        (self.look)(note);
+    }
+}
+
 /// Runs a session until its length is over, its source ends or `stop` is cancelled (an interrupt cancels it too).
 ///
 /// `say` gets every event at once, with the engine as it is then; `look` gets each tick of 50 ms, and remarks about the
@@ -86,10 +118,22 @@ impl LiveError {
 /// # Errors
 /// It could not begin; nothing was watched.
 pub fn live(
-    mut options: Live,
+    options: Live,
     stop: &CancellationToken,
     say: &mut dyn FnMut(&SessionEvent, &Engine),
     look: &mut dyn FnMut(Note<'_>),
+) -> Result<LiveEnd, LiveError> {
+    live_watched(options, stop, &mut Closures { say, look })
+}
+
+/// The same for a watcher that also wants the decoded values and says what the person does.
+///
+/// # Errors
+/// It could not begin; nothing was watched.
+pub fn live_watched(
+    mut options: Live,
+    stop: &CancellationToken,
+    watcher: &mut dyn Watcher,
 ) -> Result<LiveEnd, LiveError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(LiveError::System)?;
     let clock = SessionClock::start();
@@ -103,23 +147,21 @@ pub fn live(
         Some(path) => Some(Keeper::start(path, &options.header)?),
         None => None,
     };
-    let mut session = Session { engine, keeper, say, record: options.record.clone(), recording_incomplete: None };
     for remark in running.remarks() {
-        look(Note::Remark(remark));
+        watcher.note(Note::Remark(remark));
     }
+    let mut session = Session { engine, keeper, watcher, record: options.record.clone(), recording_incomplete: None };
     session.begin(&options.before);
     let mut waiting = None;
-    let mut look_also_for_the_source = |note: Note<'_>| {
+    let mut about_the_source = || {
         let now_waiting = running.waiting();
-        if now_waiting != waiting {
-            if let Some(text) = now_waiting.as_ref().map(ToString::to_string) {
-                look(Note::Remark(&text));
-            }
-            waiting = now_waiting;
+        if now_waiting == waiting {
+            return None;
         }
-        look(note);
+        waiting = now_waiting;
+        waiting.as_ref().map(ToString::to_string)
     };
-    runtime.block_on(session.run(inputs, clock, options.length, stop, &mut look_also_for_the_source));
+    runtime.block_on(session.run(inputs, clock, options.length, stop, &mut about_the_source));
     // A source thread that panicked has sent Lost where it could; the session is over either way.
     drop(running.stop());
     Ok(LiveEnd { engine: session.engine, recording_incomplete: session.recording_incomplete })
@@ -128,7 +170,7 @@ pub fn live(
 struct Session<'s> {
     engine: Engine,
     keeper: Option<Keeper>,
-    say: &'s mut dyn FnMut(&SessionEvent, &Engine),
+    watcher: &'s mut dyn Watcher,
     record: Option<PathBuf>,
     /// Known as soon as it is, at the latest when the recording is closed.
     recording_incomplete: Option<String>,
@@ -152,7 +194,7 @@ impl Session<'_> {
         clock: SessionClock,
         length: Option<Duration>,
         stop: &CancellationToken,
-        look: &mut dyn FnMut(Note<'_>),
+        about_the_source: &mut dyn FnMut() -> Option<String>,
     ) {
         let end = length.map(SessionTime::from_duration);
         let mut ticks = tokio::time::interval(TICK);
@@ -182,7 +224,11 @@ impl Session<'_> {
                         self.end(end);
                     } else {
                         self.take(Input::new(now, InputKind::Quiet));
-                        look(Note::Tick(&self.engine));
+                        self.take_commands(now);
+                        if let Some(text) = about_the_source() {
+                            self.watcher.note(Note::Remark(&text));
+                        }
+                        self.watcher.note(Note::Tick(&self.engine));
                     }
                 }
             }
@@ -192,6 +238,14 @@ impl Session<'_> {
     fn end(&mut self, at: Option<SessionTime>) {
         if let Some(at) = at {
             self.take(Input::new(at, InputKind::End));
+        }
+    }
+
+    fn take_commands(&mut self, now: SessionTime) {
+        // A person does not do more than this in 50 ms; what is left waits for the next tick.
+        for _ in 0..16 {
+            let Some(command) = self.watcher.command() else { return };
+            self.take(Input::new(now, InputKind::Command(command)));
         }
     }
 
@@ -207,7 +261,7 @@ impl Session<'_> {
             // Before the verdict of the whole session, which is the last thing that is said.
             self.close_recording();
         }
-        self.engine.process(&input);
+        self.engine.process_with(&input, &mut |batch| self.watcher.batch(batch));
         let pressing = self.pass_on();
         if let Some(keeper) = &mut self.keeper {
             if pressing {
@@ -230,14 +284,14 @@ impl Session<'_> {
                 }
                 SessionEvent::Began(_) | SessionEvent::Recorder { .. } => false,
             };
-            (self.say)(&event, &self.engine);
+            self.watcher.event(&event, &self.engine);
         }
         pressing
     }
 
     fn say_recorder(&mut self, change: RecorderChange, text: String) {
         let at = self.engine.judge().now();
-        (self.say)(&SessionEvent::Recorder { at, change, text }, &self.engine);
+        self.watcher.event(&SessionEvent::Recorder { at, change, text }, &self.engine);
     }
 
     fn close_recording(&mut self) {
