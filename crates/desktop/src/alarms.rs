@@ -1,4 +1,4 @@
-//! The alarm list: what waits to be acknowledged first, the newest on top, and which came first.
+//! The alarm list: what waits to be acknowledged on top, critical before warning, then the newest.
 
 use egui::{Frame, Margin, RichText, ScrollArea, Ui};
 use model::Command;
@@ -15,12 +15,16 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
     let snapshot = look.snapshot;
     let waiting = snapshot.unacknowledged().count();
     let can_act = can_act(look);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         pieces::title(ui, "Alarms");
         if waiting == 0 {
             ui.label(RichText::new("none waits").size(13.0).color(colours.faint));
         } else {
-            ui.label(RichText::new(format!("{waiting} not acknowledged")).size(13.0).color(colours.of_meaning(Meaning::Action)));
+            ui.label(
+                RichText::new(format!("{waiting} not acknowledged"))
+                    .size(13.0)
+                    .color(colours.of_meaning(Meaning::Action)),
+            );
             if ui.add_enabled(can_act, egui::Button::new("Acknowledge all (A)")).clicked() {
                 acknowledge_all(look, out);
             }
@@ -32,10 +36,13 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
         return;
     }
     let mut alarms: Vec<&Alarm> = snapshot.alarms.iter().collect();
-    alarms.sort_by_key(|alarm| (!needs_acknowledging(alarm), std::cmp::Reverse((alarm.raised_at, alarm.number))));
-    ScrollArea::vertical().id_salt("alarms").auto_shrink([false, false]).show(ui, |ui| {
-        for (index, alarm) in alarms.into_iter().enumerate() {
-            row(ui, look, alarm, index == 0, can_act, out);
+    let newest = alarms.iter().map(|alarm| (alarm.raised_at, alarm.number)).max();
+    let rank = |alarm: &Alarm| (needs_acknowledging(alarm), alarm.severity, alarm.raised_at, alarm.number);
+    alarms.sort_by_key(|alarm| std::cmp::Reverse(rank(alarm)));
+    ScrollArea::vertical().id_salt("alarms").auto_shrink([false, true]).show(ui, |ui| {
+        for alarm in alarms {
+            let newest = newest == Some((alarm.raised_at, alarm.number));
+            row(ui, look, alarm, newest, can_act, out);
         }
     });
 }
@@ -59,7 +66,7 @@ fn row(ui: &mut Ui, look: Look<'_>, alarm: &Alarm, newest: bool, can_act: bool, 
     let fill = if alarm.active { colours.tint(meaning) } else { colours.sheet };
     Frame::new().fill(fill).inner_margin(Margin::symmetric(8, 4)).show(ui, |ui| {
         ui.set_width(ui.available_width());
-        ui.horizontal(|ui| {
+        ui.horizontal_wrapped(|ui| {
             let (rect, _) = ui.allocate_exact_size(egui::vec2(18.0, 18.0), egui::Sense::hover());
             // Filled while its condition holds, hollow when that is gone.
             let sign = if alarm.active { said.sign } else { "o" };

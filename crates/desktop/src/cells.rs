@@ -68,7 +68,8 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     let step = scale.millivolts() / 4;
     for line in -4..=4_i64 {
         let at = y(line * step * 1_000_000);
-        let stroke = Stroke::new(if line == 0 { 1.5 } else { 1.0 }, if line == 0 { colours.faint } else { colours.rule });
+        let stroke =
+            Stroke::new(if line == 0 { 1.5 } else { 1.0 }, if line == 0 { colours.faint } else { colours.rule });
         painter.line_segment([pos2(chart.left(), at), pos2(chart.right(), at)], stroke);
         if line % 2 == 0 {
             let text = format!("{:+} mV", line * step);
@@ -83,7 +84,13 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     }
     let count = snapshot.cells.len();
     if count == 0 {
-        painter.text(chart.center(), Align2::CENTER_CENTER, "no cells known yet", FontId::proportional(16.0), colours.faint);
+        painter.text(
+            chart.center(),
+            Align2::CENTER_CENTER,
+            "no cells known yet",
+            FontId::proportional(16.0),
+            colours.faint,
+        );
         return;
     }
     #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
@@ -114,7 +121,7 @@ fn paint_limits(painter: &egui::Painter, chart: Rect, snapshot: &Snapshot, colou
         let (top, bottom) = (from.min(to).max(chart.top()), from.max(to).min(chart.bottom()));
         if top < bottom {
             let rect = Rect::from_min_max(pos2(chart.left(), top), pos2(chart.right(), bottom));
-            painter.rect_filled(rect, 0.0, colours.tint(meaning));
+            painter.rect_filled(rect, 0.0, colours.wash(meaning));
         }
     };
     let line = |at: f32, meaning: Meaning, text: &str| {
@@ -129,7 +136,13 @@ fn paint_limits(painter: &egui::Painter, chart: Rect, snapshot: &Snapshot, colou
             painter.extend(egui::Shape::dashed_line(&ends, stroke, 6.0, 5.0));
         }
         let font = FontId::proportional(11.0);
-        painter.text(pos2(chart.right() - 4.0, at - 1.0), Align2::RIGHT_BOTTOM, text, font, colours.of_meaning(meaning));
+        painter.text(
+            pos2(chart.right() - 4.0, at - 1.0),
+            Align2::RIGHT_BOTTOM,
+            text,
+            font,
+            colours.of_meaning(meaning),
+        );
     };
     for side in [1, -1] {
         let edge = if side > 0 { chart.top() } else { chart.bottom() };
@@ -218,7 +231,11 @@ fn paint_cell(
             } else {
                 (pos2(x, at + radius + 2.0), Align2::CENTER_TOP)
             };
-            painter.text(place, align, format!("{sign}{}", millivolts(nanos)), FontId::monospace(12.0), colour);
+            let text = format!("{sign}{}", millivolts(nanos));
+            let galley = painter.layout_no_wrap(text, FontId::monospace(12.0), colour);
+            let at = align.anchor_size(place, galley.size());
+            painter.rect_filled(at.expand(1.0), 2.0, colours.sheet);
+            painter.galley(at.min, galley, colour);
         }
     } else {
         pieces::paint_sign(painter, pos2(x, chart.center().y), radius, "?", colour, colours.sheet);
@@ -227,8 +244,8 @@ fn paint_cell(
         painter.text(at, Align2::CENTER_CENTER, text, FontId::monospace(size), colour);
     };
     // With many cells the text would run together: it stays in the words of each place.
-    let fits = 27.0 <= width;
-    if fits || number % 5 == 0 || number == 1 {
+    let fits = 22.0 <= width;
+    if fits || number.is_multiple_of(5) || number == 1 {
         text(pos2(x, below(chart, 0)), 12.0, number.to_string(), colours.ink);
     }
     if !fits {

@@ -56,7 +56,7 @@ const LIGHT: Colours = Colours {
     abnormal: rgb(0x8A5A00),
     safe: rgb(0x1B6B3A),
     action: rgb(0x1F4E96),
-    unknown: rgb(0x6A6D6B),
+    unknown: rgb(0x616462),
     on_strong: rgb(0xFFFFFF),
 };
 
@@ -94,6 +94,11 @@ impl Colours {
     /// For an area behind ink.
     pub fn tint(&self, meaning: Meaning) -> Color32 {
         self.of_meaning(meaning).gamma_multiply(0.16)
+    }
+
+    /// For a large area that must not shout: beyond a limit, where nothing is.
+    pub fn wash(&self, meaning: Meaning) -> Color32 {
+        self.of_meaning(meaning).gamma_multiply(0.09)
     }
 
     /// Text on an area in the full colour of a meaning.

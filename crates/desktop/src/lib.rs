@@ -9,6 +9,7 @@
 
 pub mod alarms;
 pub mod cells;
+pub mod checks;
 pub mod colours;
 mod pieces;
 pub mod plots;

@@ -43,15 +43,16 @@ pub(crate) fn paint_sign(painter: &Painter, at: Pos2, radius: f32, sign: &str, c
 
 /// A sign and its words on one line.
 pub(crate) fn said(ui: &mut Ui, said: &Said, size: f32) -> Response {
+    ui.horizontal_wrapped(|ui| said_inline(ui, said, size)).inner
+}
+
+/// The same inside a line that is there already, and wraps with it.
+pub(crate) fn said_inline(ui: &mut Ui, said: &Said, size: f32) -> Response {
     let colours = Colours::of(ui.visuals());
     let colour = colours.of_meaning(said.meaning);
-    ui.horizontal(|ui| {
-        ui.spacing_mut().item_spacing.x = size * 0.35;
-        let (rect, _) = ui.allocate_exact_size(vec2(size * 0.8, size * 1.1), Sense::hover());
-        paint_sign(ui.painter(), rect.center(), size * 0.36, said.sign, colour, colours.ground);
-        ui.label(RichText::new(&said.text).size(size).color(colour))
-    })
-    .inner
+    let (rect, _) = ui.allocate_exact_size(vec2(size * 0.8, size * 1.1), Sense::hover());
+    paint_sign(ui.painter(), rect.center(), size * 0.36, said.sign, colour, colours.ground);
+    ui.label(RichText::new(&said.text).size(size).color(colour))
 }
 
 /// Gives a painted area the words that it stands for.

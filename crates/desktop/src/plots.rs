@@ -1,7 +1,7 @@
 //! Values over time, one above the other on one time axis, with stages, alarms and gaps drawn in.
 
 use egui::{Id, RichText, Ui, Vec2b};
-use egui_plot::{Line, LineStyle, Plot, PlotPoint, PlotPoints, Span as TimeSpan, VLine};
+use egui_plot::{FilledArea, Line, LineStyle, Plot, PlotPoint, PlotPoints, Span as TimeSpan, VLine};
 use session::Snapshot;
 use session::history::{Piece, Series, Span};
 use session::rules::{Severity, Stage};
@@ -117,26 +117,32 @@ fn step(columns: &[(f64, Piece)]) -> f64 {
     if shortest.is_finite() { shortest } else { 0.0 }
 }
 
-/// One line that goes up and down inside each band, broken at gaps. No value lies outside it.
-fn strokes(columns: &Columns) -> Vec<Vec<PlotPoint>> {
+/// The columns between gaps.
+fn runs(columns: &Columns) -> impl Iterator<Item = &[(f64, Piece)]> {
     let apart = GAP_SECONDS.max(3.0 * step(columns));
-    let mut runs: Vec<Vec<PlotPoint>> = Vec::new();
-    let mut last = f64::NEG_INFINITY;
-    let mut up = true;
-    for (at, piece) in columns {
-        if apart < at - last {
-            runs.push(Vec::new());
-        }
-        last = *at;
-        let Some(run) = runs.last_mut() else { continue };
-        let (first, second) = if up { (piece.lowest, piece.highest) } else { (piece.highest, piece.lowest) };
-        run.push(PlotPoint::new(*at, units(first)));
-        if first != second {
-            run.push(PlotPoint::new(*at, units(second)));
-        }
-        up = !up;
-    }
-    runs
+    columns.chunk_by(move |(one, _), (next, _)| next - one <= apart)
+}
+
+/// Times, lower and upper edge of a band. No value lies outside it.
+fn edges(run: &[(f64, Piece)]) -> [Vec<f64>; 3] {
+    let xs = run.iter().map(|(at, _)| *at).collect();
+    let lowest = run.iter().map(|(_, piece)| units(piece.lowest)).collect();
+    [xs, lowest, run.iter().map(|(_, piece)| units(piece.highest)).collect()]
+}
+
+/// One line that goes up and down inside each band, broken at gaps.
+fn strokes(columns: &Columns) -> Vec<Vec<PlotPoint>> {
+    let line = |run: &[(f64, Piece)]| {
+        let both = run.iter().enumerate().flat_map(|(index, (at, piece))| {
+            // From where the last one ended.
+            let (first, second) =
+                if index % 2 == 0 { (piece.lowest, piece.highest) } else { (piece.highest, piece.lowest) };
+            let second = (first != second).then(|| PlotPoint::new(*at, units(second)));
+            std::iter::once(PlotPoint::new(*at, units(first))).chain(second)
+        });
+        both.collect()
+    };
+    runs(columns).map(line).collect()
 }
 
 struct Axis<'s> {
@@ -169,11 +175,12 @@ impl Axis<'_> {
             .include_x(self.from)
             .include_x(self.to)
             .grid_color(colours.rule)
+            .grid_spacing(egui::Rangef::new(14.0, 120.0))
             .x_axis_formatter(|mark, _| format!("{} s", mark.value));
         // An empty plot has no scale to show.
         if let (Some(lowest), Some(highest)) = (lowest, highest) {
             let middle = units(lowest) / 2.0 + units(highest) / 2.0;
-            let least = if name.starts_with("cells") { 0.02 } else { 0.5 };
+            let least = if name.starts_with("cells") { 0.02 } else { 2.0 };
             let half = (units(highest) - units(lowest)).max(least) / 2.0;
             plot = plot.include_y(middle - half).include_y(middle + half);
         } else {
@@ -184,8 +191,11 @@ impl Axis<'_> {
             plot.set_plot_bounds_x(from..=to);
             self.stages(plot, &colours);
             self.alarms(plot, &colours);
-            for points in strokes(columns) {
-                plot.line(Line::new(name, PlotPoints::Owned(points)).color(colours.ink).width(1.4));
+            for run in runs(columns) {
+                let [xs, lowest, highest] = edges(run);
+                let area = FilledArea::new(name, &xs, &lowest, &highest);
+                let fill = colours.ink.gamma_multiply(0.25);
+                plot.add(area.fill_color(fill).stroke(egui::Stroke::new(1.2, colours.ink)).allow_hover(false));
             }
             for (name, columns) in more {
                 for points in strokes(columns) {
@@ -197,12 +207,16 @@ impl Axis<'_> {
         let rect = response.response.rect;
         let font = egui::FontId::proportional(12.0);
         let at = rect.right_top() + egui::vec2(-6.0, 3.0);
-        ui.painter().text(at, egui::Align2::RIGHT_TOP, name, font.clone(), colours.faint);
+        let decimals = if name.starts_with("cells") { 3 } else { 1 };
+        let text = |nanos: i64| model::format_nanos(nanos, decimals);
+        let corner = match (lowest, highest) {
+            (Some(lowest), Some(highest)) => format!("{name}: {} … {}", text(lowest), text(highest)),
+            _ => name.to_owned(),
+        };
+        ui.painter().text(at, egui::Align2::RIGHT_TOP, corner, font.clone(), colours.faint);
         let words = match (lowest, highest) {
             (Some(lowest), Some(highest)) => {
-                let decimals = if name.starts_with("cells") { 3 } else { 1 };
-                let [lowest, highest] = [lowest, highest].map(|nanos| model::format_nanos(nanos, decimals));
-                format!("Plot of {name}: {lowest} to {highest}")
+                format!("Plot of {name}: {} to {}", text(lowest), text(highest))
             }
             _ => {
                 ui.painter().text(rect.center(), egui::Align2::CENTER_CENTER, "no data", font, colours.faint);
@@ -216,7 +230,9 @@ impl Axis<'_> {
     fn stages(&self, plot: &mut egui_plot::PlotUi<'_>, colours: &Colours) {
         let stages = &self.snapshot.stages;
         for (index, (at, stage)) in stages.iter().enumerate() {
-            let end = stages.get(index + 1).map_or(self.to, |(next, _)| seconds(next.nanos));
+            // The stage of the moment reaches to now, not into what has not happened.
+            let now = seconds(self.snapshot.at.nanos).min(self.to);
+            let end = stages.get(index + 1).map_or(now, |(next, _)| seconds(next.nanos));
             let begin = seconds(at.nanos).max(self.from);
             if *stage == Stage::Load && begin < end {
                 let fill = colours.tint(Meaning::Action);
@@ -259,11 +275,20 @@ mod tests {
         assert_eq!(runs.len(), 2, "five seconds without a value are a gap");
         let highest = runs.iter().flatten().map(|point| point.y).fold(0.0, f64::max);
         assert!((highest - 9.0).abs() < 1e-9);
+        let bands: Vec<_> = super::runs(&columns).map(edges).collect();
+        assert_eq!(bands.len(), 2);
+        for ([xs, lowest, highest], points) in bands.iter().zip(&runs) {
+            for point in points {
+                let at = xs.iter().position(|x| (x - point.x).abs() < 1e-9).expect("the same times");
+                assert!(lowest[at] <= point.y && point.y <= highest[at], "no value outside the band");
+            }
+        }
     }
 
     #[test]
     fn what_is_joined_for_the_screen_keeps_its_lowest_and_highest() {
-        let all: Columns = (0..5000_u32).map(|n| (f64::from(n) * 0.1, piece(i64::from(n % 7), i64::from(n % 11)))).collect();
+        let all: Columns =
+            (0..5000_u32).map(|n| (f64::from(n) * 0.1, piece(i64::from(n % 7), i64::from(n % 11)))).collect();
         let few = reduce(all.clone());
         assert!(few.len() <= COLUMNS, "{}", few.len());
         for chunk in [&all, &few] {

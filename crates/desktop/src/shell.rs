@@ -225,6 +225,7 @@ impl Desktop {
         let over = look.finished || look.snapshot.phase == Phase::Ended;
         let mut mark = can_act && key(Key::M);
         let mut new = key(Key::N);
+        let mut turn = key(Key::T);
         let (mut yes, mut no) = (self.asks_for_new && key(Key::Y), self.asks_for_new && key(Key::Escape));
         if can_act && key(Key::A) {
             alarms::acknowledge_all(look, out);
@@ -241,14 +242,19 @@ impl Desktop {
                     no |= ui.button("Go on watching (Esc)").clicked();
                 }
                 if let Some(refused) = refused {
-                    pieces::said(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
                 }
+                turn |= ui.button("Light or dark (T)").clicked();
                 let source = look.snapshot.facts.as_ref().map_or("", |facts| facts.source.as_str());
                 let pack = look.snapshot.facts.as_ref().map_or("", |facts| facts.pack.as_str());
                 let (sound, damaged) = look.snapshot.frames;
                 ui.label(format!("{pack}  {source}  {sound} sound frames, {damaged} damaged"));
             });
         });
+        if turn {
+            let dark = ui.visuals().dark_mode;
+            ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
+        }
         if mark {
             self.marks += 1;
             out.push(Command::Mark { text: format!("mark {}", self.marks) });

@@ -100,10 +100,13 @@ pub enum Wish {
     Replay(session::worker::Replay),
 }
 
+/// The ports, or why they can't be listed.
+type Found = Result<Vec<Port>, String>;
+
 /// The serial ports, listed on a thread of their own: that may take a moment.
 #[derive(Clone, Debug, Default)]
 struct Ports {
-    found: Arc<Mutex<Option<Result<Vec<Port>, String>>>>,
+    found: Arc<Mutex<Option<Found>>>,
     asked: bool,
 }
 
@@ -121,7 +124,7 @@ impl Ports {
         }
     }
 
-    fn found(&self) -> Option<Result<Vec<Port>, String>> {
+    fn found(&self) -> Option<Found> {
         self.found.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
@@ -140,6 +143,7 @@ impl Start {
         ui.label(RichText::new("What do you want to watch?").size(26.0));
         ui.add_space(4.0);
         ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing.x = 18.0;
             for (kind, text) in Kind::ALL {
                 ui.radio_value(&mut self.kind, kind, RichText::new(text).size(17.0));
             }
@@ -159,7 +163,12 @@ impl Start {
             }
             if !matches!(self.kind, Kind::Practice | Kind::Recording) {
                 ui.add_space(6.0);
-                line(ui, "Protocol file", &mut self.protocol, "what the line carries, such as protocols/acorn-binary.toml");
+                line(
+                    ui,
+                    "Protocol file",
+                    &mut self.protocol,
+                    "what the line carries, such as protocols/acorn-binary.toml",
+                );
                 faults_ui(ui, "protocol", self.failure.as_ref().map_or(&[], |failure| &failure.protocol));
                 line(ui, "Pack file", &mut self.pack, "what the pack may do, such as packs/acorn-24s-nmc.toml");
                 faults_ui(ui, "pack", self.failure.as_ref().map_or(&[], |failure| &failure.pack));
@@ -279,7 +288,12 @@ impl Start {
 
 fn line(ui: &mut Ui, name: &str, text: &mut String, hint: &str) {
     ui.horizontal(|ui| {
-        let label = ui.add_sized([110.0, 22.0], egui::Label::new(name).halign(egui::Align::LEFT));
+        let left = egui::Layout::left_to_right(egui::Align::Center);
+        let named = |ui: &mut Ui| {
+            ui.set_min_width(110.0);
+            ui.label(name)
+        };
+        let label = ui.allocate_ui_with_layout(egui::vec2(110.0, 22.0), left, named).inner;
         ui.add(TextEdit::singleline(text).hint_text(hint).desired_width(560.0)).labelled_by(label.id);
     });
 }

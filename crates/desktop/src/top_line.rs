@@ -31,20 +31,20 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
             ui.horizontal_wrapped(|ui| {
                 if practice {
                     let text = "PRACTICE: no real pack".to_owned();
-                    pieces::said(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
                     ui.separator();
                 }
                 if facts.is_some_and(|facts| facts.replay) {
                     let text = "RECORDING: shown again".to_owned();
-                    pieces::said(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
                     ui.separator();
                 }
                 ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(15.0));
                 ui.separator();
-                pieces::said(ui, &wording::link(look), 15.0);
+                pieces::said_inline(ui, &wording::link(look), 15.0);
                 ui.separator();
                 if !facts.is_some_and(|facts| facts.replay) {
-                    pieces::said(ui, &wording::recording(&look.snapshot.recording), 15.0);
+                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), 15.0);
                     ui.separator();
                 }
                 let elapsed = wording::elapsed(look.now());

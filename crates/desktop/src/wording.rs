@@ -117,7 +117,9 @@ pub fn link(look: Look<'_>) -> Said {
         (Link::NotOpen, _) => said(Meaning::Unknown, "?", "not open"),
         (_, None) => said(Meaning::Unknown, "?", "no data yet"),
         (_, Some(age)) if over => said(Meaning::Unknown, "=", format!("ended, data was {} old", age_text(age))),
-        (_, Some(age)) if OLD_AFTER < age => said(Meaning::Abnormal, "!", format!("OLD: no data for {}", age_text(age))),
+        (_, Some(age)) if OLD_AFTER < age => {
+            said(Meaning::Abnormal, "!", format!("OLD: no data for {}", age_text(age)))
+        }
         (_, Some(age)) => said(Meaning::Safe, "+", format!("data {} old", age_text(age))),
     }
 }

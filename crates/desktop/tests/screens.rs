@@ -6,7 +6,7 @@ use std::time::Duration;
 use desktop::wording::Look;
 use desktop::{Screen, colours};
 use egui_kittest::Harness;
-use egui_kittest::kittest::Queryable;
+use egui_kittest::kittest::{NodeT, Queryable};
 use model::{Command, Input, InputKind, SessionTime};
 use session::Snapshot;
 use session::snapshot::{Facts, Link, Phase, Recording};
@@ -40,9 +40,7 @@ fn show(snapshot: Snapshot, since: Duration) -> Harness<'static, Shown> {
 /// The snapshot of a shipped recording at this moment, taken as the screen takes it: from a worker.
 fn recorded(name: &str, until: Option<SessionTime>) -> Snapshot {
     let path = packwake_tests::root().join("recordings").join(name);
-    let open = Box::new(move || {
-        Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until }), keep: None })
-    });
+    let open = Box::new(move || Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until }), keep: None }));
     let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
     while !worker.is_finished() {
         std::thread::sleep(Duration::from_millis(5));
@@ -159,14 +157,15 @@ fn no_go_names_the_place_and_acknowledging_is_only_asked_for() {
     let mut harness = show(running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
     has(&harness, "NO-GO");
     has_part(&harness, "Throttle to zero, then open the switch");
-    has_part(&harness, "deviation critical, came first");
+    has(&harness, "spread warning, came first");
+    has(&harness, "deviation critical, newest");
     has_part(&harness, "Cell 17: ");
     let words = all(&harness);
     let cell = words.split(" | ").find(|words| words.starts_with("Cell 17: ")).expect("cell 17 is there").to_owned();
     assert!(cell.contains("critical"), "{cell}");
-    harness.get_by_label("Acknowledge alarm 1: deviation").click();
+    harness.get_by_label("Acknowledge alarm 2: deviation").click();
     harness.run_steps(2);
-    assert_eq!(harness.state().out, [Command::Acknowledge { alarm: 1 }]);
+    assert_eq!(harness.state().out, [Command::Acknowledge { alarm: 2 }]);
     has_part(&harness, "holds, not acknowledged");
 }
 
@@ -221,8 +220,9 @@ fn played(then: Vec<InputKind>) -> Snapshot {
         writer.append(&input).expect("it is written");
     }
     writer.finish().expect("it is closed");
-    let open =
-        Box::new(move || Ok(Opened { job: Job::Replay(Replay { path: made, as_it_was: false, until: None }), keep: None }));
+    let open = Box::new(move || {
+        Ok(Opened { job: Job::Replay(Replay { path: made, as_it_was: false, until: None }), keep: None })
+    });
     let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
     while !worker.is_finished() {
         std::thread::sleep(Duration::from_millis(5));

@@ -16,7 +16,9 @@ fn ready(first: Option<Wish>) -> Ready {
     let names = [("none", "a sound pack"), ("weak-cell", "a cell has a higher resistance")];
     Ready {
         practice: Practice {
-            faults: names.map(|(name, about)| PracticeFault { name: name.to_owned(), about: about.to_owned() }).to_vec(),
+            faults: names
+                .map(|(name, about)| PracticeFault { name: name.to_owned(), about: about.to_owned() })
+                .to_vec(),
             start: Arc::new(|fault, _| {
                 let file = if fault == "none" { "acorn-first-switch-on.mcap" } else { "acorn-weak-cell.mcap" };
                 let path = packwake_tests::root().join("recordings").join(file);

@@ -108,7 +108,8 @@ impl Series {
 
     /// Makes each piece twice as long.
     fn halve(&mut self) {
-        let pairs = self.whole.chunks(2).map(|pair| merged(pair.first().copied().flatten(), pair.get(1).copied().flatten()));
+        let pairs =
+            self.whole.chunks(2).map(|pair| merged(pair.first().copied().flatten(), pair.get(1).copied().flatten()));
         self.whole = pairs.collect();
         self.whole_length = self.whole_length.saturating_mul(2);
     }

@@ -181,6 +181,16 @@ impl View {
         }
     }
 
+    /// Nobody draws while time runs faster than it did: what came and went is in the history, not unseen.
+    pub(crate) fn pass_over(&mut self) {
+        let shown = &mut self.shown;
+        let every = shown.cells.iter_mut().chain(&mut shown.temperatures);
+        for reading in every.chain([&mut shown.pack, &mut shown.bus, &mut shown.current]) {
+            reading.newer = None;
+            reading.unseen = None;
+        }
+    }
+
     /// A remark about the source.
     pub(crate) fn remark(&mut self, text: &str) {
         self.shown.remark = Some(text.to_owned());

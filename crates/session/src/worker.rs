@@ -83,13 +83,8 @@ impl Worker {
         let latest = Arc::new(Latest::default());
         let (commands, inbox) = sync_channel(COMMANDS);
         let stop = CancellationToken::new();
-        let mut watching = Watching {
-            view: View::new(false),
-            latest: Arc::clone(&latest),
-            inbox,
-            wake,
-            published: None,
-        };
+        let mut watching =
+            Watching { view: View::new(false), latest: Arc::clone(&latest), inbox, wake, published: None };
         let stop_inside = stop.clone();
         let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
             if let Some(before) = before {
@@ -245,6 +240,9 @@ impl Watching {
             self.feed(&mut engine, input);
             if replay.as_it_was {
                 self.publish_if_due(&engine);
+            } else if self.published.is_none_or(|passed| EVERY <= last_at.since(passed)) {
+                self.view.pass_over();
+                self.published = Some(last_at);
             }
         }
         if !engine.ended() {
@@ -339,4 +337,56 @@ pub(crate) fn with_causes(error: &dyn std::error::Error) -> String {
         cause = error.source();
     }
     told
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::snapshot::{Link, Standing};
+    use model::{SessionHeader, Times};
+
+    #[test]
+    fn a_session_that_cannot_begin_says_why_and_takes_nothing() {
+        let header = SessionHeader {
+            protocol_text: "protocoll = 1".to_owned(),
+            pack_text: String::new(),
+            source: String::new(),
+            practice: false,
+            times: Times::Measured,
+            started_utc_nanos: None,
+            tool_version: String::new(),
+            host: String::new(),
+        };
+        let source = transport::Source::Udp { bind: "127.0.0.1:0".to_owned() };
+        let live = Live { source, header, record: None, length: None, before: Vec::new() };
+        let open: Opener = Box::new(move || Ok(Opened { job: Job::Live(Box::new(live)), keep: None }));
+        let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
+        while !worker.is_finished() {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        let (snapshot, _) = worker.latest();
+        let Phase::Failed(failure) = &snapshot.phase else { panic!("{:?}", snapshot.phase) };
+        assert!(!failure.protocol.is_empty() && !failure.pack.is_empty(), "{failure:?}");
+        assert_eq!((&snapshot.link, snapshot.cells.len()), (&Link::NotOpen, 0));
+        assert!(snapshot.verdict.is_none());
+        assert_eq!(worker.send(Command::Mark { text: String::new() }), Err(Refused::Over));
+        assert_eq!(Standing::default(), Standing::Unknown);
+    }
+
+    #[test]
+    fn a_full_queue_refuses_and_does_not_wait() {
+        let (hold, held) = sync_channel::<()>(0);
+        let open: Opener = Box::new(move || {
+            assert!(held.recv().is_err(), "nothing is sent; it is only let go");
+            Err(Failure::default())
+        });
+        let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
+        let mark = || Command::Mark { text: "a mark".to_owned() };
+        for _ in 0..COMMANDS {
+            assert_eq!(worker.send(mark()), Ok(()));
+        }
+        assert_eq!(worker.send(mark()), Err(Refused::Full));
+        drop(hold);
+        worker.close();
+    }
 }
