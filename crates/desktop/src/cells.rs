@@ -14,7 +14,7 @@ use crate::wording::{self, Look};
 pub enum Scale {
     /// 60 mV either way.
     Fine,
-    /// 120 mV either way.
+    /// 100 mV either way: 10 mV are at least 12 pixels in a window of 1280 x 800.
     #[default]
     Usual,
     /// 600 mV either way.
@@ -23,11 +23,11 @@ pub enum Scale {
 
 impl Scale {
     const ALL: [(Self, i64, &'static str); 3] =
-        [(Self::Fine, 60, "±60 mV"), (Self::Usual, 120, "±120 mV"), (Self::Wide, 600, "±600 mV")];
+        [(Self::Fine, 60, "±60 mV"), (Self::Usual, 100, "±100 mV"), (Self::Wide, 600, "±600 mV")];
 
     /// Millivolts from the median to the edge.
     pub fn millivolts(self) -> i64 {
-        Self::ALL.iter().find(|(scale, ..)| *scale == self).map_or(120, |(_, millivolts, _)| *millivolts)
+        Self::ALL.iter().find(|(scale, ..)| *scale == self).map_or(100, |(_, millivolts, _)| *millivolts)
     }
 }
 

@@ -98,6 +98,8 @@ fn never_seen_is_no_value_and_no_verdict() {
 fn a_sound_pack_is_go_with_its_values_and_practice_is_said() {
     let harness = show(running("acorn-first-switch-on.mcap", 30_000), Duration::from_millis(20));
     has(&harness, "GO");
+    let height = harness.query_all_by_label("GO").map(|node| node.rect().height()).fold(0.0, f32::max);
+    assert!(800.0 / 20.0 <= height, "the verdict is {height} points high");
     has(&harness, "PRACTICE: no real pack");
     has(&harness, "not recording");
     has(&harness, "elapsed 00:30");

@@ -1,6 +1,6 @@
 //! What a plot needs of a session, however long it is: the lowest and highest value of each piece of time.
 //!
-//! Two bands for each series: one over the whole session in at most [`WHOLE`] pieces, whose length doubles when they are
+//! Two bands for each series: one over the whole session in at most 2048 pieces, whose length doubles when they are
 //! full, and one over the last minute in pieces of 50 ms. A value is never drawn away: it lies inside the band of its
 //! piece. A piece without a value is a gap and stays one.
 
