@@ -6,7 +6,7 @@ use std::process::Command;
 use serde_json::Value;
 
 /// Each crate and the crates of this workspace that it may use.
-const ALLOWED: [(&str, &[&str]); 10] = [
+const ALLOWED: [(&str, &[&str]); 11] = [
     ("packwake-model", &[]),
     ("packwake-textfile", &["packwake-model"]),
     ("packwake-parser", &["packwake-model", "packwake-textfile"]),
@@ -19,6 +19,8 @@ const ALLOWED: [(&str, &[&str]); 10] = [
     ),
     ("packwake-simulator", &["packwake-model", "packwake-parser", "packwake-transport"]),
     ("packwake-report", &["packwake-model", "packwake-rules"]),
+    // Model for the types that snapshots and commands are made of.
+    ("packwake-desktop", &["packwake-model", "packwake-session", "packwake-report"]),
     (
         "packwake",
         &[
@@ -31,6 +33,7 @@ const ALLOWED: [(&str, &[&str]); 10] = [
             "packwake-session",
             "packwake-simulator",
             "packwake-report",
+            "packwake-desktop",
         ],
     ),
 ];

@@ -18,8 +18,9 @@ const STATUSES: &str = "Exit status: 0 go, 1 no-go, 2 usage or unusable file, 3 
 #[derive(Debug, Parser)]
 #[command(version, about, max_term_width = 100, after_help = CAUTION, after_long_help = format!("{STATUSES}\n\n{CAUTION}"))]
 pub(crate) struct Arguments {
+    /// Without one, the desktop opens on the practice pack.
     #[command(subcommand)]
-    pub(crate) task: Task,
+    pub(crate) task: Option<Task>,
 }
 
 #[derive(Debug, Subcommand)]

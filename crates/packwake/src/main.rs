@@ -59,13 +59,14 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let mut prose = Prose::new();
     let result = match arguments.task {
-        Task::Watch(task) => watch::run(task, &mut prose),
-        Task::Replay(task) => replay::run(&task, &mut prose),
-        Task::Export(task) => export::run(&task, &mut prose),
-        Task::Check(task) => check::run(&task, &mut prose),
-        Task::Simulate(task) => simulate::run(&task, &mut prose),
-        Task::Ports => ports::run(&mut prose),
-        Task::Schema(task) => schema::run(&task),
+        None => practice::desktop(),
+        Some(Task::Watch(task)) => watch::run(task, &mut prose),
+        Some(Task::Replay(task)) => replay::run(&task, &mut prose),
+        Some(Task::Export(task)) => export::run(&task, &mut prose),
+        Some(Task::Check(task)) => check::run(&task, &mut prose),
+        Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),
+        Some(Task::Ports) => ports::run(&mut prose),
+        Some(Task::Schema(task)) => schema::run(&task),
     };
     match result {
         Ok(status) => status.code(),

@@ -5,9 +5,16 @@ use std::str::FromStr;
 use std::sync::Arc;
 
 use anyhow::{Context, Result};
+use desktop::start::{PracticeFault, Wish};
+use desktop::{Practice, Ready};
 use parser::Protocol;
+use session::Live;
+use session::snapshot::Failure;
+use session::worker::{Job, Opened};
 use simulator::{ByProtocol, ByteStream, Fault, FaultKind, PtyLine, Scene, Telegrams};
 
+use crate::Status;
+use crate::files::{host_name, tool_version};
 use crate::output::Hinted;
 
 /// The protocol of the practice pack, as shipped.
@@ -58,4 +65,32 @@ pub(crate) fn fault(name: &str) -> Result<Option<FaultKind>> {
 /// The path of the line.
 pub(crate) fn path(running: &simulator::Running) -> PathBuf {
     running.path().to_owned()
+}
+
+/// Opens the desktop on the sound practice pack and returns when its window is closed.
+pub(crate) fn desktop() -> Result<Status> {
+    let sound = PracticeFault { name: "none".to_owned(), about: "a sound pack".to_owned() };
+    let named = |kind: FaultKind| PracticeFault { name: kind.name().to_owned(), about: kind.about().to_owned() };
+    let practice = Practice {
+        faults: std::iter::once(sound.clone()).chain(Fault::all().map(named)).collect(),
+        start: Arc::new(|fault, record| {
+            watched(fault, record).map_err(|error| Failure { text: format!("{error:#}"), ..Failure::default() })
+        }),
+    };
+    let first = Some(Wish::Practice { fault: sound.name, record: None });
+    let ready = Ready { practice, tool_version: tool_version(), host: host_name(), first };
+    desktop::run(ready).map_err(|error| {
+        let hint = error.hint();
+        Hinted::error(error.to_string(), hint)
+    })?;
+    Ok(Status::Go)
+}
+
+/// The practice pack with a fault, started, as a session.
+fn watched(name: &str, record: Option<PathBuf>) -> Result<Opened> {
+    let faults: Vec<Fault> = fault(name)?.map(Fault::new).into_iter().collect();
+    let running = start(&faults, 1)?;
+    let (source, header) = crate::watch::practice_source(&running, name)?;
+    let live = Live { source, header, record, length: None, before: Vec::new(), may_ask: false };
+    Ok(Opened { job: Job::Live(Box::new(live)), keep: Some(Box::new(running)) })
 }

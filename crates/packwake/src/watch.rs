@@ -96,7 +96,8 @@ pub(crate) fn run(task: Watch, prose: &mut Prose) -> Result<Status> {
     Ok(Status::of_session(verdict.outcome, judge.link_was_lost(), end.recording_incomplete.is_some()))
 }
 
-fn practice_source(running: &simulator::Running, fault: &str) -> Result<(Source, SessionHeader)> {
+/// The running practice pack as a source, with its header.
+pub(crate) fn practice_source(running: &simulator::Running, fault: &str) -> Result<(Source, SessionHeader)> {
     let (protocol, _) = parser::Protocol::parse(practice::PROTOCOL);
     let settings = protocol.and_then(|protocol| protocol.line()).unwrap_or(model::LineSettings::new(115_200));
     let source = Source::Serial(SerialSource { path: practice::path(running), settings });

@@ -10,13 +10,21 @@
 mod asking;
 mod engine;
 mod event_lines;
+pub mod history;
 mod keeper;
 mod live;
+pub mod opening;
 mod replay;
+pub mod snapshot;
+mod view;
+pub mod worker;
 
 pub use asking::{Question, questions};
 pub use engine::{Engine, SessionEvent, Unusable};
 pub use event_lines::{json_line, text_line, verdict_lines};
 pub use keeper::{Keeper, RecorderChange};
-pub use live::{Live, LiveEnd, LiveError, Note, live};
+pub use live::{Live, LiveEnd, LiveError, Note, Watcher, live, live_watched};
 pub use replay::{ReplayEnd, replay};
+pub use rules;
+pub use snapshot::Snapshot;
+pub use worker::Worker;

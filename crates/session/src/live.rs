@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use model::{Command, Input, InputKind, SessionHeader, SessionTime, TICK};
+use model::{Batch, Command, Input, InputKind, SessionHeader, SessionTime, TICK};
 use recording::WriteError;
 use rules::EventKind;
 use tokio::sync::mpsc;
@@ -82,6 +82,38 @@ impl LiveError {
     }
 }
 
+/// Whoever watches a live session, on the thread that runs it. It must not wait for anything.
+pub trait Watcher {
+    /// Every event at once, with the engine as it is then.
+    fn event(&mut self, event: &SessionEvent, engine: &Engine);
+
+    /// Each tick of 50 ms, and remarks about the source that are no events.
+    fn note(&mut self, note: Note<'_>);
+
+    /// Every decoded batch, before the rules have judged it.
+    fn batch(&mut self, _batch: &Batch) {}
+
+    /// The next thing that the person did, asked for at each tick.
+    fn command(&mut self) -> Option<Command> {
+        None
+    }
+}
+
+struct Closures<'c> {
+    say: &'c mut dyn FnMut(&SessionEvent, &Engine),
+    look: &'c mut dyn FnMut(Note<'_>),
+}
+
+impl Watcher for Closures<'_> {
+    fn event(&mut self, event: &SessionEvent, engine: &Engine) {
+        (self.say)(event, engine);
+    }
+
+    fn note(&mut self, note: Note<'_>) {
+        (self.look)(note);
+    }
+}
+
 /// Runs a session until its length is over, its source ends or `stop` is cancelled (an interrupt cancels it too).
 ///
 /// `say` gets every event at once, with the engine as it is then; `look` gets each tick of 50 ms, and remarks about the
@@ -90,10 +122,22 @@ impl LiveError {
 /// # Errors
 /// It could not begin; nothing was watched.
 pub fn live(
-    mut options: Live,
+    options: Live,
     stop: &CancellationToken,
     say: &mut dyn FnMut(&SessionEvent, &Engine),
     look: &mut dyn FnMut(Note<'_>),
+) -> Result<LiveEnd, LiveError> {
+    live_watched(options, stop, &mut Closures { say, look })
+}
+
+/// The same for a watcher that also wants the decoded values and says what the person does.
+///
+/// # Errors
+/// It could not begin; nothing was watched.
+pub fn live_watched(
+    mut options: Live,
+    stop: &CancellationToken,
+    watcher: &mut dyn Watcher,
 ) -> Result<LiveEnd, LiveError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(LiveError::System)?;
     let clock = SessionClock::start();
@@ -109,24 +153,22 @@ pub fn live(
     };
     let asking = options.may_ask.then(|| Asker::new(&engine, &options.source)).flatten();
     let record = options.record.clone();
-    let mut session = Session { engine, keeper, asking, say, record, recording_incomplete: None };
     for remark in running.remarks() {
-        look(Note::Remark(remark));
+        watcher.note(Note::Remark(remark));
     }
+    let mut session = Session { engine, keeper, asking, watcher, record, recording_incomplete: None };
     session.begin(&options.before);
     let mut waiting = None;
-    let mut look_also_for_the_source = |note: Note<'_>| {
+    let mut about_the_source = || {
         let now_waiting = running.waiting();
-        if now_waiting != waiting {
-            if let Some(text) = now_waiting.as_ref().map(ToString::to_string) {
-                look(Note::Remark(&text));
-            }
-            waiting = now_waiting;
+        if now_waiting == waiting {
+            return None;
         }
-        look(note);
+        waiting = now_waiting;
+        waiting.as_ref().map(ToString::to_string)
     };
     let send = |bytes: &[u8]| running.send(bytes);
-    runtime.block_on(session.run(inputs, clock, options.length, stop, &send, &mut look_also_for_the_source));
+    runtime.block_on(session.run(inputs, clock, options.length, stop, &send, &mut about_the_source));
     // A source thread that panicked has sent Lost where it could; the session is over either way.
     drop(running.stop());
     Ok(LiveEnd { engine: session.engine, recording_incomplete: session.recording_incomplete })
@@ -159,7 +201,7 @@ struct Session<'s> {
     engine: Engine,
     keeper: Option<Keeper>,
     asking: Option<Asker>,
-    say: &'s mut dyn FnMut(&SessionEvent, &Engine),
+    watcher: &'s mut dyn Watcher,
     record: Option<PathBuf>,
     /// Known as soon as it is, at the latest when the recording is closed.
     recording_incomplete: Option<String>,
@@ -184,7 +226,7 @@ impl Session<'_> {
         length: Option<Duration>,
         stop: &CancellationToken,
         send: &SendBy<'_>,
-        look: &mut dyn FnMut(Note<'_>),
+        about_the_source: &mut dyn FnMut() -> Option<String>,
     ) {
         let end = length.map(SessionTime::from_duration);
         let mut ticks = tokio::time::interval(TICK);
@@ -214,7 +256,7 @@ impl Session<'_> {
                     if end.is_some_and(|end| end <= now) {
                         self.end(end);
                     } else {
-                        self.ask(now, send, look);
+                        self.ask(now, send);
                     }
                 }
                 _ = ticks.tick() => {
@@ -223,7 +265,11 @@ impl Session<'_> {
                         self.end(end);
                     } else {
                         self.take(Input::new(now, InputKind::Quiet));
-                        look(Note::Tick(&self.engine));
+                        self.take_commands(now);
+                        if let Some(text) = about_the_source() {
+                            self.watcher.note(Note::Remark(&text));
+                        }
+                        self.watcher.note(Note::Tick(&self.engine));
                     }
                 }
             }
@@ -240,7 +286,7 @@ impl Session<'_> {
     ///
     /// Nothing waits in the queue here, as far as this thread can know: what comes out of it from now on was read after
     /// the question, but for a read that happens in this very moment.
-    fn ask(&mut self, now: SessionTime, send: &SendBy<'_>, look: &mut dyn FnMut(Note<'_>)) {
+    fn ask(&mut self, now: SessionTime, send: &SendBy<'_>) {
         let Some(asking) = &mut self.asking else { return };
         let Some(index) = asking.schedule.due(now) else { return };
         let Some(question) = asking.questions.get(index) else { return };
@@ -258,12 +304,21 @@ impl Session<'_> {
             Err(error) => {
                 asking.schedule.failed(index, now);
                 if !std::mem::replace(&mut asking.failing, true) {
-                    look(Note::Remark(&format!("a question could not be sent, and is tried again: {error}")));
+                    let text = format!("a question could not be sent, and is tried again: {error}");
+                    self.watcher.note(Note::Remark(&text));
                 }
             }
         }
         if !bytes.is_empty() {
             self.take(Input::new(now, InputKind::Sent(bytes)));
+        }
+    }
+
+    fn take_commands(&mut self, now: SessionTime) {
+        // A person does not do more than this in 50 ms; what is left waits for the next tick.
+        for _ in 0..16 {
+            let Some(command) = self.watcher.command() else { return };
+            self.take(Input::new(now, InputKind::Command(command)));
         }
     }
 
@@ -293,12 +348,16 @@ impl Session<'_> {
     }
 
     fn process(&mut self, input: &Input) {
+        let watcher = &mut *self.watcher;
         let Some(asking) = &mut self.asking else {
-            self.engine.process(input);
+            self.engine.process_with(input, &mut |batch| watcher.batch(batch));
             return;
         };
         let mut answered = false;
-        self.engine.process_with(input, &mut |batch| answered |= can_be_answer(&asking.questions, batch));
+        self.engine.process_with(input, &mut |batch| {
+            answered |= can_be_answer(&asking.questions, batch);
+            watcher.batch(batch);
+        });
         match input.kind {
             InputKind::Opened { .. } => asking.schedule.opened(input.at),
             InputKind::Lost { .. } | InputKind::End => asking.schedule.lost(),
@@ -317,14 +376,14 @@ impl Session<'_> {
                 }
                 SessionEvent::Began(_) | SessionEvent::Recorder { .. } => false,
             };
-            (self.say)(&event, &self.engine);
+            self.watcher.event(&event, &self.engine);
         }
         pressing
     }
 
     fn say_recorder(&mut self, change: RecorderChange, text: String) {
         let at = self.engine.judge().now();
-        (self.say)(&SessionEvent::Recorder { at, change, text }, &self.engine);
+        self.watcher.event(&SessionEvent::Recorder { at, change, text }, &self.engine);
     }
 
     fn close_recording(&mut self) {
@@ -410,15 +469,23 @@ mod tests {
                 said.push(text.clone());
             }
         };
-        let mut session =
-            Session { engine, keeper: None, asking, say: &mut say, record: None, recording_incomplete: None };
+        let (number_now, remarks) = (std::cell::Cell::new(0), std::cell::RefCell::new(Vec::new()));
+        let mut look = |note: Note<'_>| {
+            if let Note::Remark(text) = note {
+                remarks.borrow_mut().push((number_now.get(), text.to_owned()));
+            }
+        };
+        let mut watcher = Closures { say: &mut say, look: &mut look };
+        let watcher = &mut watcher;
+        let mut session = Session { engine, keeper: None, asking, watcher, record: None, recording_incomplete: None };
         session.take(Input::new(SessionTime::ZERO, InputKind::Opened { source: "a line".to_owned() }));
 
         let of = 5;
         // For each question: how many of its bytes go out. The third goes out whole; so does the last.
-        let (jams, mut remarks, mut asked) = ([0, 2, 5, 0, 0, 5], Vec::new(), Vec::new());
+        let (jams, mut asked) = ([0, 2, 5, 0, 0, 5], Vec::new());
         for (number, sent) in (0..).zip(jams) {
             let now = SessionTime::from_millis(100 * number);
+            number_now.set(number);
             // While an answer is waited for, nothing is due.
             session.take(Input::new(now, InputKind::Bytes(vec![0x5E, 0xED, 2, 15, 0, 15, 0, 2])));
             let calls = std::cell::Cell::new(0);
@@ -428,11 +495,7 @@ mod tests {
                 if sent < of { Err(SendError::Jammed { sent, of }) } else { Ok(()) }
             };
             for _ in 0..3 {
-                session.ask(now + Duration::from_millis(2), &send, &mut |note| {
-                    if let Note::Remark(text) = note {
-                        remarks.push((number, text.to_owned()));
-                    }
-                });
+                session.ask(now + Duration::from_millis(2), &send);
             }
             asked.push(calls.get());
         }
@@ -443,8 +506,8 @@ mod tests {
             )
         };
         // Again only after one that could be sent.
-        assert_eq!(remarks, [(0, remark(0)), (3, remark(0))]);
         drop(session);
+        assert_eq!(*remarks.borrow(), [(0, remark(0)), (3, remark(0))]);
         assert_eq!(said.iter().filter(|text| text.starts_with("asks 5E ED (2 bytes")).count(), 1, "{said:?}");
         assert_eq!(said.iter().filter(|text| text.starts_with("asks 5E ED 01 00")).count(), 1, "{said:?}");
     }

@@ -31,7 +31,6 @@ fn help_of_every_command_fits_and_says_what_matters() {
 
 #[test]
 fn usage_that_is_wrong_is_refused_with_status_2() {
-    crate::refused(&[], "Usage: packwake <COMMAND>", "");
     crate::refused(&["wach"], "unrecognized subcommand 'wach'", "'watch'");
     crate::refused(&["watch", "--practice", "--for", "5x"], "unknown unit \"x\"", "write for example 60s");
     crate::refused(&["watch", "--practice", "--for", "0s"], "write a time", "60s");
@@ -41,6 +40,22 @@ fn usage_that_is_wrong_is_refused_with_status_2() {
     crate::refused(&["export", "x"], "--csv <OUT>", "");
     crate::refused(&["check"], "<FILE>", "");
     crate::refused(&["simulate", "--severity", "2"], "severity 2 is out of range", "hint: it goes from 0 to 1");
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+fn without_a_display_the_desktop_points_at_the_terminal() {
+    let ended = std::process::Command::new(env!("CARGO_BIN_EXE_packwake"))
+        .env_remove("DISPLAY")
+        .env_remove("WAYLAND_DISPLAY")
+        .env_remove("WAYLAND_SOCKET")
+        .output()
+        .expect("it runs");
+    let stderr = String::from_utf8_lossy(&ended.stderr);
+    assert_eq!((ended.status.code(), ended.stdout.as_slice()), (Some(2), &[][..]), "{stderr}");
+    assert_eq!(stderr.lines().count(), 2, "{stderr}");
+    assert!(stderr.starts_with("error: no window can be opened: this session has no display\n"), "{stderr}");
+    assert!(stderr.contains("`packwake watch --practice`"), "{stderr}");
 }
 
 #[test]

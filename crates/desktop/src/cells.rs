@@ -1,0 +1,266 @@
+//! The cells in series order, as deviations from the pack median, with their limits drawn in.
+
+use egui::{Align2, FontId, Pos2, Rect, Sense, Stroke, Ui, pos2, vec2};
+use model::format_nanos;
+use session::Snapshot;
+use session::snapshot::{Reading, Standing};
+
+use crate::colours::{Colours, Meaning};
+use crate::pieces;
+use crate::wording::{self, Look};
+
+/// How far the chart reaches from the median, in millivolts. Changed by the person only.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Scale {
+    /// 60 mV either way.
+    Fine,
+    /// 100 mV either way: 10 mV are at least 12 pixels in a window of 1280 x 800.
+    #[default]
+    Usual,
+    /// 600 mV either way.
+    Wide,
+}
+
+impl Scale {
+    const ALL: [(Self, i64, &'static str); 3] =
+        [(Self::Fine, 60, "±60 mV"), (Self::Usual, 100, "±100 mV"), (Self::Wide, 600, "±600 mV")];
+
+    /// Millivolts from the median to the edge.
+    pub fn millivolts(self) -> i64 {
+        Self::ALL.iter().find(|(scale, ..)| *scale == self).map_or(100, |(_, millivolts, _)| *millivolts)
+    }
+}
+
+/// Room under the chart for number, value and lowest and highest.
+const ROOM_BELOW: f32 = 66.0;
+const ROOM_LEFT: f32 = 62.0;
+
+/// Draws the chart into what room there is.
+pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
+    let colours = Colours::of(ui.visuals());
+    let snapshot = look.snapshot;
+    ui.horizontal(|ui| {
+        let median = snapshot.median.map_or("not known".to_owned(), |nanos| format!("{} V", format_nanos(nanos, 3)));
+        pieces::title(ui, &format!("Cells from the pack median {median}"));
+        ui.add_space(12.0);
+        for (choice, _, text) in Scale::ALL {
+            let button = ui.selectable_label(*scale == choice, text);
+            pieces::name(&button, format!("scale {text}"));
+            if button.clicked() {
+                *scale = choice;
+            }
+        }
+    });
+    let size = vec2(ui.available_width(), height);
+    let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
+    let chart = Rect::from_min_max(rect.min + vec2(ROOM_LEFT, 4.0), rect.max - vec2(4.0, ROOM_BELOW));
+    if !ui.is_rect_visible(rect) || chart.height() < 20.0 {
+        return;
+    }
+    let painter = ui.painter_at(rect);
+    painter.rect_filled(chart, 0.0, colours.sheet);
+    #[expect(clippy::cast_precision_loss, reason = "places on a screen")]
+    let y = |nanos: i64| {
+        let share = nanos as f32 / (scale.millivolts() * 1_000_000) as f32;
+        chart.center().y - share.clamp(-1.5, 1.5) * chart.height() / 2.0
+    };
+    paint_limits(&painter, chart, snapshot, &colours, &y);
+    let step = scale.millivolts() / 4;
+    for line in -4..=4_i64 {
+        let at = y(line * step * 1_000_000);
+        let stroke =
+            Stroke::new(if line == 0 { 1.5 } else { 1.0 }, if line == 0 { colours.faint } else { colours.rule });
+        painter.line_segment([pos2(chart.left(), at), pos2(chart.right(), at)], stroke);
+        if line % 2 == 0 {
+            let text = format!("{:+} mV", line * step);
+            let text = if line == 0 { "median".to_owned() } else { text };
+            let font = FontId::proportional(12.0);
+            painter.text(pos2(chart.left() - 6.0, at), Align2::RIGHT_CENTER, text, font, colours.faint);
+        }
+    }
+    for (row, text) in ["cell", "mV", "lowest", "highest"].iter().enumerate() {
+        let at = pos2(chart.left() - 6.0, below(chart, row));
+        painter.text(at, Align2::RIGHT_CENTER, text, FontId::proportional(11.0), colours.faint);
+    }
+    let count = snapshot.cells.len();
+    if count == 0 {
+        painter.text(
+            chart.center(),
+            Align2::CENTER_CENTER,
+            "no cells known yet",
+            FontId::proportional(16.0),
+            colours.faint,
+        );
+        return;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
+    let width = chart.width() / count as f32;
+    for (index, cell) in snapshot.cells.iter().enumerate() {
+        #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
+        let x = chart.left() + width * (index as f32 + 0.5);
+        let area = Rect::from_center_size(pos2(x, rect.center().y), vec2(width, rect.height()));
+        let number = index + 1;
+        let response = ui.interact(area, ui.scope_id().with(("cell", number)), Sense::hover());
+        let words = words(look, number, cell);
+        pieces::name(&response, &words);
+        let _shown = response.on_hover_text(&words);
+        paint_cell(&painter, chart, x, width, number, cell, look, &colours, &y);
+    }
+}
+
+fn below(chart: Rect, row: usize) -> f32 {
+    #[expect(clippy::cast_precision_loss, reason = "four rows")]
+    let row = row as f32;
+    chart.bottom() + 12.0 + row * 15.0
+}
+
+/// Beyond the critical limit, and between it and the warning.
+fn paint_limits(painter: &egui::Painter, chart: Rect, snapshot: &Snapshot, colours: &Colours, y: &dyn Fn(i64) -> f32) {
+    let Some(limits) = &snapshot.limits else { return };
+    let band = |from: f32, to: f32, meaning: Meaning| {
+        let (top, bottom) = (from.min(to).max(chart.top()), from.max(to).min(chart.bottom()));
+        if top < bottom {
+            let rect = Rect::from_min_max(pos2(chart.left(), top), pos2(chart.right(), bottom));
+            painter.rect_filled(rect, 0.0, colours.wash(meaning));
+        }
+    };
+    let line = |at: f32, meaning: Meaning, text: &str| {
+        if !chart.y_range().contains(at) {
+            return;
+        }
+        let stroke = Stroke::new(1.5, colours.of_meaning(meaning));
+        let ends = [pos2(chart.left(), at), pos2(chart.right(), at)];
+        if meaning == Meaning::Danger {
+            painter.line_segment(ends, stroke);
+        } else {
+            painter.extend(egui::Shape::dashed_line(&ends, stroke, 6.0, 5.0));
+        }
+        let font = FontId::proportional(11.0);
+        painter.text(
+            pos2(chart.right() - 4.0, at - 1.0),
+            Align2::RIGHT_BOTTOM,
+            text,
+            font,
+            colours.of_meaning(meaning),
+        );
+    };
+    for side in [1, -1] {
+        let edge = if side > 0 { chart.top() } else { chart.bottom() };
+        let critical = limits.deviation.critical.map(|nanos| y(nanos.saturating_mul(side)));
+        if let Some(critical) = critical {
+            band(edge, critical, Meaning::Danger);
+            line(critical, Meaning::Danger, if side > 0 { "critical deviation" } else { "" });
+        }
+        if let Some(warning) = limits.deviation.warning.map(|nanos| y(nanos.saturating_mul(side))) {
+            band(critical.unwrap_or(edge), warning, Meaning::Abnormal);
+            line(warning, Meaning::Abnormal, if side > 0 { "warning" } else { "" });
+        }
+    }
+    // The absolute limits move against the median.
+    if let Some(median) = snapshot.median {
+        for (limit, text) in [(limits.cell_high.critical, "cell high"), (limits.cell_low.critical, "cell low")] {
+            if let Some(limit) = limit {
+                line(y(limit.saturating_sub(median)), Meaning::Danger, text);
+            }
+        }
+    }
+}
+
+fn deviation(snapshot: &Snapshot, cell: &Reading) -> Option<i64> {
+    Some(cell.latest?.saturating_sub(snapshot.median?))
+}
+
+fn millivolts(nanos: i64) -> String {
+    format_nanos(nanos.saturating_mul(1000), 0)
+}
+
+/// The cell in words, as it is read aloud.
+fn words(look: Look<'_>, number: usize, cell: &Reading) -> String {
+    let standing = wording::standing(cell.standing).text;
+    let Some(latest) = cell.latest else {
+        let never = if cell.at.is_none() { "never seen" } else { "the BMS says it has no value" };
+        return format!("Cell {number}: {never}");
+    };
+    let value = format!("{} V", format_nanos(latest, 3));
+    let so_far = cell.so_far.map_or(String::new(), |so_far| {
+        format!(", so far {} to {} V", format_nanos(so_far.lowest, 3), format_nanos(so_far.highest, 3))
+    });
+    if cell.is_old(look.now()) || look.is_old() {
+        return format!("Cell {number}: OLD, was {value}{so_far}");
+    }
+    let away = deviation(look.snapshot, cell).map_or(String::new(), |nanos| {
+        let sign = if nanos < 0 { "" } else { "+" };
+        format!(", {sign}{} mV from the median", millivolts(nanos))
+    });
+    format!("Cell {number}: {value}{away}, {standing}{so_far}")
+}
+
+#[expect(clippy::too_many_arguments, reason = "one place in one chart")]
+fn paint_cell(
+    painter: &egui::Painter,
+    chart: Rect,
+    x: f32,
+    width: f32,
+    number: usize,
+    cell: &Reading,
+    look: Look<'_>,
+    colours: &Colours,
+    y: &dyn Fn(i64) -> f32,
+) {
+    let old = cell.is_old(look.now()) || look.is_old();
+    let standing = if old { Standing::Unknown } else { cell.standing };
+    let said = wording::standing(standing);
+    let colour = colours.of_meaning(said.meaning);
+    let radius = (width * 0.26).clamp(2.5, 8.0);
+    if let Some(nanos) = deviation(look.snapshot, cell) {
+        let (at, zero) = (y(nanos), chart.center().y);
+        let beyond = !chart.y_range().contains(at);
+        let at = at.clamp(chart.top() + radius, chart.bottom() - radius);
+        painter.line_segment([pos2(x, zero), pos2(x, at)], Stroke::new((width * 0.16).clamp(1.5, 5.0), colour));
+        if let (Some(unseen), Some(median)) = (cell.unseen, look.snapshot.median) {
+            // What came and went since the last picture.
+            let reach = [unseen.lowest, unseen.highest].map(|nanos| y(nanos.saturating_sub(median)));
+            let reach = reach.map(|at| pos2(x, at.clamp(chart.top(), chart.bottom())));
+            painter.line_segment(reach, Stroke::new(1.0, colour));
+        }
+        pieces::paint_sign(painter, pos2(x, at), radius, said.sign, colour, colours.sheet);
+        if beyond {
+            let sign = if nanos < 0 { "" } else { "+" };
+            let (place, align) = if nanos < 0 {
+                (pos2(x, at - radius - 2.0), Align2::CENTER_BOTTOM)
+            } else {
+                (pos2(x, at + radius + 2.0), Align2::CENTER_TOP)
+            };
+            let text = format!("{sign}{}", millivolts(nanos));
+            let galley = painter.layout_no_wrap(text, FontId::monospace(12.0), colour);
+            let at = align.anchor_size(place, galley.size());
+            painter.rect_filled(at.expand(1.0), 2.0, colours.sheet);
+            painter.galley(at.min, galley, colour);
+        }
+    } else {
+        pieces::paint_sign(painter, pos2(x, chart.center().y), radius, "?", colour, colours.sheet);
+    }
+    let text = |at: Pos2, size: f32, text: String, colour| {
+        painter.text(at, Align2::CENTER_CENTER, text, FontId::monospace(size), colour);
+    };
+    // With many cells the text would run together: it stays in the words of each place.
+    let fits = 22.0 <= width;
+    if fits || number.is_multiple_of(5) || number == 1 {
+        text(pos2(x, below(chart, 0)), 12.0, number.to_string(), colours.ink);
+    }
+    if !fits {
+        return;
+    }
+    let size = (width / 2.9).min(13.0);
+    let value = match cell.latest {
+        Some(latest) if old => format!("({})", millivolts(latest)),
+        Some(latest) => millivolts(latest),
+        None => "-".to_owned(),
+    };
+    let ink = if standing == Standing::Inside { colours.ink } else { colour };
+    text(pos2(x, below(chart, 1)), size, value, ink);
+    if let Some(so_far) = cell.so_far {
+        text(pos2(x, below(chart, 2)), size * 0.86, millivolts(so_far.lowest), colours.faint);
+        text(pos2(x, below(chart, 3)), size * 0.86, millivolts(so_far.highest), colours.faint);
+    }
+}

@@ -1,0 +1,24 @@
+//! The desktop: one window that shows a session and takes what the person does.
+//!
+//! What it does: draws [`session::Snapshot`]s, lets the person choose a source, and hands over commands.
+//! What it does not: read, judge or record. That runs on the session's thread, whether the window is drawn or not.
+//!
+//! Invariants: no frame waits for anything; a panel is a function over plain data that reports wishes and changes
+//! nothing else; colours come from [`colours`] and words from [`wording`]; what is old looks old, because a slow heartbeat
+//! repaints even when nothing comes.
+
+pub mod alarms;
+pub mod cells;
+pub mod checks;
+pub mod colours;
+mod pieces;
+pub mod plots;
+pub mod start;
+mod switch_on;
+mod top_line;
+pub mod values;
+pub mod wording;
+
+mod shell;
+
+pub use shell::{Desktop, NoWindow, Practice, Ready, Screen, StartPractice, run};

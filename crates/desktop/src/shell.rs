@@ -1,0 +1,324 @@
+//! The window: which screen is shown, the session's thread, keys, and the heartbeat.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use egui::{CentralPanel, Context, Frame, Key, Margin, Panel, Ui};
+use model::Command;
+use session::snapshot::{Failure, Phase};
+use session::worker::{Job, Opened, Opener};
+use session::{Snapshot, Worker};
+
+use crate::colours::{self, Colours, Meaning};
+use crate::start::{PracticeFault, Start, Wish};
+use crate::switch_on::SwitchOn;
+use crate::wording::{Look, Said};
+use crate::{alarms, pieces, top_line};
+
+/// Old data must look old even when nothing comes.
+const HEARTBEAT: Duration = Duration::from_millis(250);
+/// A snapshot is drawn this long after it came, so that there are never more than some ten pictures a second.
+const DRAW_AFTER: Duration = Duration::from_millis(90);
+
+/// Starts the practice pack with the fault of this name; records where a path is given. Called on the session's thread.
+pub type StartPractice = Arc<dyn Fn(&str, Option<PathBuf>) -> Result<Opened, Failure> + Send + Sync>;
+
+/// The practice pack, brought in from outside.
+#[derive(Clone)]
+pub struct Practice {
+    /// What can be wrong with it; "none" first.
+    pub faults: Vec<PracticeFault>,
+    /// Starts it.
+    pub start: StartPractice,
+}
+
+/// What the desktop must know of the program and the machine.
+#[derive(Clone)]
+pub struct Ready {
+    /// The practice pack.
+    pub practice: Practice,
+    /// The version of the program, for recordings.
+    pub tool_version: String,
+    /// The name of the machine, for recordings.
+    pub host: String,
+    /// What to watch at once; the start screen if `None`.
+    pub first: Option<Wish>,
+}
+
+/// No window could be opened.
+#[derive(Debug, thiserror::Error)]
+#[error("no window can be opened: {0}")]
+pub struct NoWindow(String);
+
+impl NoWindow {
+    /// What to do instead.
+    pub fn hint(&self) -> &'static str {
+        "`packwake watch --practice` shows the same in a terminal"
+    }
+}
+
+/// Opens the window and returns when it is closed.
+///
+/// # Errors
+/// There is no display, or it gives no window with OpenGL.
+pub fn run(ready: Ready) -> Result<(), NoWindow> {
+    let named = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
+    if cfg!(target_os = "linux") && !named("DISPLAY") && !named("WAYLAND_DISPLAY") && !named("WAYLAND_SOCKET") {
+        return Err(NoWindow("this session has no display".to_owned()));
+    }
+    let viewport = egui::ViewportBuilder::default()
+        .with_title("packwake")
+        .with_app_id("packwake")
+        .with_inner_size([1280.0, 800.0])
+        .with_min_inner_size([640.0, 480.0]);
+    let options = eframe::NativeOptions { viewport, ..Default::default() };
+    let make: eframe::AppCreator<'_> = Box::new(|context| Ok(Box::new(Desktop::new(&context.egui_ctx, ready))));
+    eframe::run_native("packwake", options, make).map_err(|error| NoWindow(error.to_string()))
+}
+
+/// The program with its window.
+pub struct Desktop {
+    ready: Ready,
+    start: Start,
+    screen: Screen,
+    worker: Option<Worker>,
+    /// Ended, and still closing its recording: the next session waits for it on its own thread.
+    ending: Option<Worker>,
+    /// The newest snapshot that this frame shows.
+    shown: Arc<Snapshot>,
+    since: Duration,
+    marks: u32,
+    /// The person asked for a new session while one runs.
+    asks_for_new: bool,
+    /// A command that was not taken, and why.
+    refused: Option<String>,
+    /// The highest alarm that the person was called for.
+    called_for: usize,
+}
+
+impl Desktop {
+    /// The desktop in its first state.
+    pub fn new(ctx: &Context, ready: Ready) -> Self {
+        colours::dress(ctx);
+        let mut desktop = Self {
+            start: Start::new(),
+            screen: Screen::default(),
+            worker: None,
+            ending: None,
+            shown: Arc::default(),
+            since: Duration::ZERO,
+            marks: 0,
+            asks_for_new: false,
+            refused: None,
+            called_for: 0,
+            ready,
+        };
+        if let Some(first) = desktop.ready.first.take() {
+            desktop.begin(ctx, first);
+        }
+        desktop
+    }
+
+    /// The snapshot that the last frame showed.
+    pub fn shown(&self) -> &Snapshot {
+        &self.shown
+    }
+
+    /// Fills in the start screen, as a person would.
+    pub fn fill(&mut self, with: impl FnOnce(&mut Start)) {
+        with(&mut self.start);
+    }
+
+    fn begin(&mut self, ctx: &Context, wish: Wish) {
+        let open = self.opener(wish);
+        let ctx = ctx.clone();
+        let wake = Arc::new(move || ctx.request_repaint_after(DRAW_AFTER));
+        let before = self.worker.take().or_else(|| self.ending.take());
+        match Worker::start(before, open, wake) {
+            Ok(worker) => {
+                self.worker = Some(worker);
+                self.start.failure = None;
+                self.shown = Arc::default();
+                self.since = Duration::ZERO;
+                self.marks = 0;
+                self.called_for = 0;
+                self.refused = None;
+                self.asks_for_new = false;
+            }
+            Err(error) => {
+                let text = format!("the system gave no thread: {error}");
+                self.start.failure = Some(Failure { text, ..Failure::default() });
+            }
+        }
+    }
+
+    fn opener(&self, wish: Wish) -> Opener {
+        let (tool_version, host) = (self.ready.tool_version.clone(), self.ready.host.clone());
+        match wish {
+            Wish::Practice { fault, record } => {
+                let start = Arc::clone(&self.ready.practice.start);
+                Box::new(move || start(&fault, record))
+            }
+            Wish::Live { from, protocol, pack, record } => Box::new(move || {
+                let before = Vec::new();
+                let choice = session::opening::Choice { from, protocol, pack, record, before, tool_version, host };
+                let live = session::opening::prepare(choice)?;
+                Ok(Opened { job: Job::Live(Box::new(live)), keep: None })
+            }),
+            Wish::Replay(replay) => Box::new(move || Ok(Opened { job: Job::Replay(replay), keep: None })),
+        }
+    }
+
+    /// Takes what is new and does what does not belong to drawing; runs while the window is hidden, too.
+    pub fn look(&mut self, ctx: &Context) {
+        let Some(worker) = &self.worker else { return };
+        (self.shown, self.since) = worker.latest();
+        if worker.was_interrupted() {
+            ctx.send_viewport_cmd(egui::ViewportCommand::Close);
+        }
+        if let Phase::Failed(failure) = &self.shown.phase {
+            self.start.failure = Some(failure.clone());
+            self.worker = None;
+            return;
+        }
+        let raised = self.shown.alarms.len();
+        if self.called_for < raised {
+            self.called_for = raised;
+            ctx.send_viewport_cmd(egui::ViewportCommand::RequestUserAttention(egui::UserAttentionType::Critical));
+        }
+        ctx.request_repaint_after(HEARTBEAT);
+    }
+
+    /// Draws the window.
+    pub fn ui(&mut self, ui: &mut Ui) {
+        self.take_dropped(ui);
+        if self.worker.is_none() {
+            let colours = Colours::of(ui.visuals());
+            let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
+            let faults = &self.ready.practice.faults;
+            let start = &mut self.start;
+            let show = |ui: &mut Ui| egui::ScrollArea::vertical().show(ui, |ui| start.ui(ui, faults)).inner;
+            let wish = CentralPanel::default().frame(frame).show(ui, show).inner;
+            if let Some(wish) = wish {
+                self.begin(&ui.ctx().clone(), wish);
+            }
+            return;
+        }
+        let finished = self.worker.as_ref().is_some_and(Worker::is_finished);
+        let shown = Arc::clone(&self.shown);
+        let look = Look { snapshot: &shown, since: self.since, finished };
+        let mut out = Vec::new();
+        let new = self.bar(ui, look, &mut out);
+        self.screen.ui(ui, look, &mut out);
+        self.send(out);
+        if new {
+            self.leave();
+        }
+    }
+
+    /// Keys and their buttons. Returns whether the person wants another session.
+    fn bar(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) -> bool {
+        let typing = ui.ctx().text_edit_focused();
+        let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
+        let can_act = alarms::can_act(look);
+        let over = look.finished || look.snapshot.phase == Phase::Ended;
+        let mut mark = can_act && key(Key::M);
+        let mut new = key(Key::N);
+        let mut turn = key(Key::T);
+        let (mut yes, mut no) = (self.asks_for_new && key(Key::Y), self.asks_for_new && key(Key::Escape));
+        if can_act && key(Key::A) {
+            alarms::acknowledge_all(look, out);
+        }
+        let refused = self.refused.clone();
+        let asks = self.asks_for_new;
+        Panel::bottom("keys").show(ui, |ui| {
+            ui.horizontal_wrapped(|ui| {
+                mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
+                new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
+                if asks {
+                    ui.label("End this session?");
+                    yes |= ui.button("End it (Y)").clicked();
+                    no |= ui.button("Go on watching (Esc)").clicked();
+                }
+                if let Some(refused) = refused {
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
+                }
+                turn |= ui.button("Light or dark (T)").clicked();
+                let source = look.snapshot.facts.as_ref().map_or("", |facts| facts.source.as_str());
+                let pack = look.snapshot.facts.as_ref().map_or("", |facts| facts.pack.as_str());
+                let (sound, damaged) = look.snapshot.frames;
+                ui.label(format!("{pack}  {source}  {sound} sound frames, {damaged} damaged"));
+            });
+        });
+        if turn {
+            let dark = ui.visuals().dark_mode;
+            ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
+        }
+        if mark {
+            self.marks += 1;
+            out.push(Command::Mark { text: format!("mark {}", self.marks) });
+        }
+        self.asks_for_new = (asks || (new && !over)) && !no && !yes;
+        yes || (new && over)
+    }
+
+    fn send(&mut self, out: Vec<Command>) {
+        let Some(worker) = &self.worker else { return };
+        for command in out {
+            self.refused = worker.send(command).err().map(|refused| format!("not done: {refused}"));
+        }
+    }
+
+    /// Ends the session and goes back to the start.
+    fn leave(&mut self) {
+        if let Some(mut worker) = self.worker.take() {
+            worker.end();
+            self.ending = Some(worker);
+        }
+        self.shown = Arc::default();
+    }
+
+    /// A file that was dropped on the window is a recording to show.
+    fn take_dropped(&mut self, ui: &Ui) {
+        let path = ui.input(|input| input.raw.dropped_files.first().map(|file| file.path().to_path_buf()));
+        let Some(path) = path else { return };
+        self.start.kind = crate::start::Kind::Recording;
+        self.start.recording = path.display().to_string();
+        // A session that runs is not thrown away by a slip of the mouse.
+        self.asks_for_new = self.worker.is_some();
+    }
+}
+
+impl eframe::App for Desktop {
+    fn logic(&mut self, ctx: &Context, _frame: &mut eframe::Frame) {
+        self.look(ctx);
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+        Desktop::ui(self, ui);
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        for worker in [self.worker.take(), self.ending.take()].into_iter().flatten() {
+            worker.close();
+        }
+    }
+}
+
+/// A session on the screen: the line that is always there, and the screen below it.
+#[derive(Clone, Debug, Default)]
+pub struct Screen {
+    switch_on: SwitchOn,
+}
+
+impl Screen {
+    /// Draws; reports what the person asked for and changes nothing else.
+    pub fn ui(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        let colours = Colours::of(ui.visuals());
+        let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
+        Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));
+        let frame = Frame::new().fill(colours.ground).inner_margin(Margin::same(8));
+        CentralPanel::default().frame(frame).show(ui, |ui| self.switch_on.ui(ui, look, out));
+    }
+}

@@ -1,0 +1,321 @@
+//! The screen at the start: where the bytes come from.
+
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use egui::{ComboBox, Frame, Grid, Margin, RichText, TextEdit, Ui};
+use model::Fault;
+use session::opening::{Port, serial_ports};
+use session::snapshot::Failure;
+
+use crate::colours::{Colours, Meaning};
+use crate::pieces;
+use crate::wording::Said;
+
+/// A kind of source.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Kind {
+    /// The practice pack.
+    #[default]
+    Practice,
+    /// A serial port.
+    Serial,
+    /// A TCP connection.
+    Tcp,
+    /// A UDP port.
+    Udp,
+    /// A recording.
+    Recording,
+}
+
+impl Kind {
+    const ALL: [(Self, &'static str); 5] = [
+        (Self::Practice, "Practice pack"),
+        (Self::Serial, "Serial port"),
+        (Self::Tcp, "TCP"),
+        (Self::Udp, "UDP"),
+        (Self::Recording, "Recording"),
+    ];
+}
+
+/// A fault of the practice pack that can be chosen.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct PracticeFault {
+    /// Its word; "none" is a sound pack.
+    pub name: String,
+    /// What it is, in one line.
+    pub about: String,
+}
+
+/// What is on the screen: what the person typed.
+#[derive(Clone, Debug, Default)]
+pub struct Start {
+    /// The kind of source.
+    pub kind: Kind,
+    /// The word of the practice fault.
+    pub fault: String,
+    /// The serial device.
+    pub port: String,
+    /// Host and port.
+    pub tcp: String,
+    /// Own address and port.
+    pub udp: String,
+    /// The recording to show.
+    pub recording: String,
+    /// Show it at the pace at which it was recorded.
+    pub as_it_was: bool,
+    /// The protocol file.
+    pub protocol: String,
+    /// The pack file.
+    pub pack: String,
+    /// Where to record; empty is nowhere.
+    pub record: String,
+    /// Why the last start failed.
+    pub failure: Option<Failure>,
+    ports: Ports,
+}
+
+/// What the person asked for.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Wish {
+    /// The practice pack with this fault.
+    Practice {
+        /// The word of the fault; "none" is a sound pack.
+        fault: String,
+        /// Where to record, if at all.
+        record: Option<PathBuf>,
+    },
+    /// A source with its files.
+    Live {
+        /// Where the bytes come from.
+        from: session::opening::From,
+        /// The protocol file.
+        protocol: PathBuf,
+        /// The pack file.
+        pack: PathBuf,
+        /// Where to record, if at all.
+        record: Option<PathBuf>,
+    },
+    /// A recording.
+    Replay(session::worker::Replay),
+}
+
+/// The ports, or why they can't be listed.
+type Found = Result<Vec<Port>, String>;
+
+/// The serial ports, listed on a thread of their own: that may take a moment.
+#[derive(Clone, Debug, Default)]
+struct Ports {
+    found: Arc<Mutex<Option<Found>>>,
+    asked: bool,
+}
+
+impl Ports {
+    fn look(&mut self, ctx: &egui::Context) {
+        self.asked = true;
+        let (found, ctx) = (Arc::clone(&self.found), ctx.clone());
+        let spawned = std::thread::Builder::new().name("serial ports".to_owned()).spawn(move || {
+            let ports = serial_ports();
+            *found.lock().unwrap_or_else(PoisonError::into_inner) = Some(ports);
+            ctx.request_repaint();
+        });
+        if let Err(error) = spawned {
+            *self.found.lock().unwrap_or_else(PoisonError::into_inner) = Some(Err(error.to_string()));
+        }
+    }
+
+    fn found(&self) -> Option<Found> {
+        self.found.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+impl Start {
+    /// Before anything was typed.
+    pub fn new() -> Self {
+        Self { fault: "none".to_owned(), as_it_was: true, ..Self::default() }
+    }
+
+    /// Draws the screen. Returns what the person asked for.
+    pub fn ui(&mut self, ui: &mut Ui, faults: &[PracticeFault]) -> Option<Wish> {
+        let colours = Colours::of(ui.visuals());
+        let mut wish = None;
+        ui.add_space(10.0);
+        ui.label(RichText::new("What do you want to watch?").size(26.0));
+        ui.add_space(4.0);
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing.x = 18.0;
+            for (kind, text) in Kind::ALL {
+                ui.radio_value(&mut self.kind, kind, RichText::new(text).size(17.0));
+            }
+        });
+        ui.add_space(8.0);
+        Frame::new().fill(colours.sheet).inner_margin(Margin::same(14)).show(ui, |ui| {
+            ui.set_width(ui.available_width().min(860.0));
+            match self.kind {
+                Kind::Practice => self.practice(ui, faults),
+                Kind::Serial => self.serial(ui),
+                Kind::Tcp => line(ui, "Connect to", &mut self.tcp, "host:port"),
+                Kind::Udp => line(ui, "Listen on", &mut self.udp, "0.0.0.0:14550"),
+                Kind::Recording => {
+                    line(ui, "Recording", &mut self.recording, "path, or drop the file on this window");
+                    ui.checkbox(&mut self.as_it_was, "at the pace at which it was recorded");
+                }
+            }
+            if !matches!(self.kind, Kind::Practice | Kind::Recording) {
+                ui.add_space(6.0);
+                line(
+                    ui,
+                    "Protocol file",
+                    &mut self.protocol,
+                    "what the line carries, such as protocols/acorn-binary.toml",
+                );
+                faults_ui(ui, "protocol", self.failure.as_ref().map_or(&[], |failure| &failure.protocol));
+                line(ui, "Pack file", &mut self.pack, "what the pack may do, such as packs/acorn-24s-nmc.toml");
+                faults_ui(ui, "pack", self.failure.as_ref().map_or(&[], |failure| &failure.pack));
+            }
+            if self.kind != Kind::Recording {
+                line(ui, "Record to", &mut self.record, "a new file; empty records nothing");
+            }
+            ui.add_space(8.0);
+            let made = self.wish();
+            ui.horizontal(|ui| {
+                let button = egui::Button::new(RichText::new("Start watching (Enter)").size(18.0));
+                let clicked = ui.add_enabled(made.is_ok(), button).clicked();
+                let enter = ui.input(|input| input.key_pressed(egui::Key::Enter)) && !ui.ctx().text_edit_focused();
+                match made {
+                    Ok(made) if clicked || enter => wish = Some(made),
+                    Ok(_) => {}
+                    Err(missing) => {
+                        ui.label(RichText::new(missing).color(colours.faint));
+                    }
+                }
+            });
+        });
+        if let Some(failure) = &self.failure {
+            ui.add_space(8.0);
+            let text = format!("Could not start: {}", failure.text);
+            pieces::said(ui, &Said { meaning: Meaning::Danger, sign: "x", text }, 16.0);
+            if let Some(hint) = &failure.hint {
+                ui.label(RichText::new(format!("hint: {hint}")).size(15.0));
+            }
+        }
+        ui.add_space(14.0);
+        cautions(ui, &colours);
+        wish
+    }
+
+    fn practice(&mut self, ui: &mut Ui, faults: &[PracticeFault]) {
+        ui.label("Nothing needs to be attached: a made-up pack of 24 cells is switched on before your eyes.");
+        ui.horizontal(|ui| {
+            let label = ui.label("Fault of the practice pack");
+            ComboBox::from_id_salt("practice fault")
+                .selected_text(&self.fault)
+                .width(280.0)
+                .show_ui(ui, |ui| {
+                    for fault in faults {
+                        let text = format!("{}: {}", fault.name, fault.about);
+                        ui.selectable_value(&mut self.fault, fault.name.clone(), text);
+                    }
+                })
+                .response
+                .labelled_by(label.id);
+        });
+        if let Some(fault) = faults.iter().find(|fault| fault.name == self.fault) {
+            ui.label(RichText::new(&fault.about).weak());
+        }
+    }
+
+    fn serial(&mut self, ui: &mut Ui) {
+        if !self.ports.asked {
+            self.ports.look(ui.ctx());
+        }
+        ui.horizontal(|ui| {
+            ui.label(RichText::new("Serial ports of this machine").strong());
+            if ui.button("Look again").clicked() {
+                self.ports.look(ui.ctx());
+            }
+        });
+        match self.ports.found() {
+            None => {
+                ui.label("looking …");
+            }
+            Some(Err(why)) => {
+                ui.label(format!("they can't be listed: {why}; a typed path still works"));
+            }
+            Some(Ok(ports)) if ports.is_empty() => {
+                ui.label("none is listed; a typed path still works");
+            }
+            Some(Ok(ports)) => {
+                Grid::new("ports").num_columns(1).show(ui, |ui| {
+                    for port in ports {
+                        let path = port.path.display().to_string();
+                        let text = format!("{path}  {}", port.about);
+                        if ui.selectable_label(self.port == path, text).clicked() {
+                            self.port = path;
+                        }
+                        ui.end_row();
+                    }
+                });
+            }
+        }
+        line(ui, "Port", &mut self.port, "/dev/ttyUSB0");
+        ui.label(RichText::new("Opening a port can reset a board that hangs on it: open it before the switch.").weak());
+    }
+
+    /// What would be started, or what is missing.
+    pub fn wish(&self) -> Result<Wish, &'static str> {
+        let record = (!self.record.trim().is_empty()).then(|| PathBuf::from(self.record.trim()));
+        let filled = |text: &str, missing| {
+            let text = text.trim();
+            if text.is_empty() { Err(missing) } else { Ok(text.to_owned()) }
+        };
+        let from = match self.kind {
+            Kind::Practice => return Ok(Wish::Practice { fault: self.fault.clone(), record }),
+            Kind::Recording => {
+                let path = filled(&self.recording, "type the path of a recording, or drop it here")?.into();
+                let as_it_was = self.as_it_was;
+                return Ok(Wish::Replay(session::worker::Replay { path, as_it_was, until: None }));
+            }
+            Kind::Serial => session::opening::From::Port(filled(&self.port, "choose a port or type its path")?.into()),
+            Kind::Tcp => session::opening::From::Tcp(filled(&self.tcp, "type host and port")?),
+            Kind::Udp => session::opening::From::Udp(filled(&self.udp, "type an address and a port to listen on")?),
+        };
+        let protocol = filled(&self.protocol, "a protocol file is needed: what the line carries")?.into();
+        let pack = filled(&self.pack, "a pack file is needed: what the pack may do")?.into();
+        Ok(Wish::Live { from, protocol, pack, record })
+    }
+}
+
+fn line(ui: &mut Ui, name: &str, text: &mut String, hint: &str) {
+    ui.horizontal(|ui| {
+        let left = egui::Layout::left_to_right(egui::Align::Center);
+        let named = |ui: &mut Ui| {
+            ui.set_min_width(110.0);
+            ui.label(name)
+        };
+        let label = ui.allocate_ui_with_layout(egui::vec2(110.0, 22.0), left, named).inner;
+        ui.add(TextEdit::singleline(text).hint_text(hint).desired_width(560.0)).labelled_by(label.id);
+    });
+}
+
+/// The faults of a file, each with its place.
+fn faults_ui(ui: &mut Ui, what: &str, faults: &[Fault]) {
+    for fault in faults.iter().take(8) {
+        let hint = fault.hint.as_ref().map_or(String::new(), |hint| format!("; {hint}"));
+        let text = format!("{what} file, line {}, column {}: {}{hint}", fault.line, fault.column, fault.message);
+        pieces::said(ui, &Said { meaning: Meaning::Danger, sign: "x", text }, 14.0);
+    }
+    if 8 < faults.len() {
+        ui.label(format!("and {} more", faults.len() - 8));
+    }
+}
+
+fn cautions(ui: &mut Ui, colours: &Colours) {
+    ui.set_max_width(860.0);
+    let text = "This program advises and protects nothing: it is no fuse, no contactor, no BMS and no judgement. \
+        Local codes and qualified practice come first. More than 60 V DC can kill; less still burns, and a DC arc does \
+        not go out by itself. Props off, insulated tools, one hand, never alone, an isolated adapter, a plan for a \
+        lithium fire. After opening the switch the bus stays charged: meter it before touching.";
+    ui.label(RichText::new("Before the switch").strong());
+    ui.label(RichText::new(text).color(colours.faint));
+}

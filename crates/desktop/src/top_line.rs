@@ -1,0 +1,64 @@
+//! The line that is always there: the answer with its reason, the stage, the link, the recording, the time.
+
+use egui::{Frame, Margin, RichText, Ui};
+
+use crate::colours::{Colours, Meaning};
+use crate::pieces;
+use crate::wording::{self, Look, Said};
+
+/// Draws the line. The answer is at least a twentieth of the window high.
+pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
+    let colours = Colours::of(ui.visuals());
+    let height = ui.ctx().content_rect().height();
+    let (verdict, because) = wording::verdict(look);
+    let facts = look.snapshot.facts.as_deref();
+    let practice = facts.is_some_and(|facts| facts.practice);
+    ui.horizontal(|ui| {
+        Frame::new().fill(colours.of_meaning(verdict.meaning)).inner_margin(Margin::symmetric(14, 2)).show(ui, |ui| {
+            ui.horizontal(|ui| {
+                // Capitals are about 0.7 of the size of a font.
+                let size = (height / 20.0 / 0.7).clamp(30.0, 90.0);
+                let (rect, _) = ui.allocate_exact_size(egui::vec2(size * 0.6, size), egui::Sense::hover());
+                let on = colours.on_strong();
+                let fill = colours.of_meaning(verdict.meaning);
+                pieces::paint_sign(ui.painter(), rect.center(), size * 0.26, verdict.sign, on, fill);
+                ui.label(RichText::new(&verdict.text).size(size).strong().color(on));
+            });
+        });
+        ui.vertical(|ui| {
+            ui.add_space(4.0);
+            ui.add(egui::Label::new(RichText::new(&because).size(20.0)).wrap());
+            ui.horizontal_wrapped(|ui| {
+                if practice {
+                    let text = "PRACTICE: no real pack".to_owned();
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    ui.separator();
+                }
+                if facts.is_some_and(|facts| facts.replay) {
+                    let text = "RECORDING: shown again".to_owned();
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    ui.separator();
+                }
+                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(15.0));
+                ui.separator();
+                pieces::said_inline(ui, &wording::link(look), 15.0);
+                ui.separator();
+                if !facts.is_some_and(|facts| facts.replay) {
+                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), 15.0);
+                    ui.separator();
+                }
+                let elapsed = wording::elapsed(look.now());
+                let label = ui.label(RichText::new(&elapsed).monospace().size(15.0));
+                pieces::name(&label, format!("elapsed {elapsed}"));
+            });
+        });
+    });
+    if let Some(remark) = &look.snapshot.remark {
+        let text = remark.clone();
+        pieces::said(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text }, 14.0);
+    }
+    Frame::new().fill(colours.tint(Meaning::Action)).inner_margin(Margin::symmetric(10, 5)).show(ui, |ui| {
+        ui.set_width(ui.available_width());
+        pieces::said(ui, &wording::next_action(look), 18.0);
+    });
+}

@@ -1,0 +1,271 @@
+//! What the screen says in words: one place, so that the same thing has the same name everywhere.
+
+use std::time::Duration;
+
+use model::{SessionTime, format_nanos};
+use session::Snapshot;
+use session::rules::{AlarmState, Check, Outcome, Severity, Stage};
+use session::snapshot::{Link, Phase, Recording, Standing};
+
+use crate::colours::Meaning;
+
+/// Data older than this is old, whatever it says.
+pub const OLD_AFTER: Duration = Duration::from_secs(1);
+/// Above this a pack can kill, in billionths of a volt: 60 V of the project's cautions.
+const DANGEROUS: i64 = 60_000_000_000;
+
+/// A short text, and what it means.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Said {
+    /// The colour's meaning.
+    pub meaning: Meaning,
+    /// A shape that says the same without colour.
+    pub sign: &'static str,
+    /// In words.
+    pub text: String,
+}
+
+fn said(meaning: Meaning, sign: &'static str, text: impl Into<String>) -> Said {
+    Said { meaning, sign, text: text.into() }
+}
+
+/// A snapshot as it is looked at: how long ago it was made, and whether its maker still lives.
+#[derive(Clone, Copy, Debug)]
+pub struct Look<'s> {
+    /// The session.
+    pub snapshot: &'s Snapshot,
+    /// How long ago it was handed over.
+    pub since: Duration,
+    /// The thread of the session is over.
+    pub finished: bool,
+}
+
+impl Look<'_> {
+    /// The age of the newest data now; `None` before the first frame.
+    pub fn age(&self) -> Option<Duration> {
+        let age = self.snapshot.age?;
+        // After the end nothing is expected any more: the age is that of the end.
+        Some(if self.snapshot.phase == Phase::Ended { age } else { age.saturating_add(self.since) })
+    }
+
+    /// Whether the data is too old to say anything about now.
+    pub fn is_old(&self) -> bool {
+        self.age().is_some_and(|age| OLD_AFTER < age)
+    }
+
+    /// The session's thread died by a fault of this program.
+    pub fn died(&self) -> bool {
+        self.finished && matches!(self.snapshot.phase, Phase::Opening | Phase::Running)
+    }
+
+    /// Session time now.
+    pub fn now(&self) -> SessionTime {
+        let at = self.snapshot.at;
+        if self.snapshot.phase == Phase::Running { at + self.since } else { at }
+    }
+}
+
+/// The answer, and its first reason in words.
+pub fn verdict(look: Look<'_>) -> (Said, String) {
+    let snapshot = look.snapshot;
+    if look.died() {
+        let why = "the session stopped by a fault of this program: nothing is watched";
+        return (said(Meaning::Danger, "x", "NOT WATCHING"), why.to_owned());
+    }
+    match &snapshot.phase {
+        Phase::Failed(failure) => {
+            return (said(Meaning::Danger, "x", "NOT WATCHING"), failure.text.clone());
+        }
+        Phase::Opening => {
+            return (said(Meaning::Unknown, "?", "CANNOT TELL"), "the source is being opened".to_owned());
+        }
+        Phase::Running | Phase::Ended => {}
+    }
+    let Some(verdict) = &snapshot.verdict else {
+        return (said(Meaning::Unknown, "?", "CANNOT TELL"), "nothing was judged yet".to_owned());
+    };
+    let because = verdict.because.first().cloned().unwrap_or_default();
+    match verdict.outcome {
+        Outcome::NoGo => (said(Meaning::Danger, "x", "NO-GO"), because),
+        // The newest snapshot is itself old: what it says of go does not hold any more.
+        Outcome::Go if look.is_old() => {
+            let why = format!("no new data for {}", age_text(look.age().unwrap_or_default()));
+            (said(Meaning::Abnormal, "?", "CANNOT TELL"), why)
+        }
+        Outcome::Go => (said(Meaning::Safe, "+", "GO"), because),
+        Outcome::CannotTell => (said(Meaning::Abnormal, "?", "CANNOT TELL"), because),
+    }
+}
+
+/// An age with one decimal, or in whole seconds when it is long.
+pub fn age_text(age: Duration) -> String {
+    match age.as_millis() {
+        millis @ 0..1000 => format!("{}.{} s", millis / 1000, millis / 100 % 10),
+        _ if age < Duration::from_secs(10) => format!("{}.{} s", age.as_secs(), age.subsec_millis() / 100),
+        _ => format!("{} s", age.as_secs()),
+    }
+}
+
+/// The link with the age of its newest data.
+pub fn link(look: Look<'_>) -> Said {
+    let over = look.snapshot.phase == Phase::Ended;
+    match (&look.snapshot.link, look.age()) {
+        (Link::Lost(why), age) => {
+            let age = age.map_or(String::new(), |age| format!(", data {} old", age_text(age)));
+            said(Meaning::Danger, "x", format!("link lost: {why}{age}"))
+        }
+        (Link::NotOpen, _) => said(Meaning::Unknown, "?", "not open"),
+        (_, None) => said(Meaning::Unknown, "?", "no data yet"),
+        (_, Some(age)) if over => said(Meaning::Unknown, "=", format!("ended, data was {} old", age_text(age))),
+        (_, Some(age)) if OLD_AFTER < age => {
+            said(Meaning::Abnormal, "!", format!("OLD: no data for {}", age_text(age)))
+        }
+        (_, Some(age)) => said(Meaning::Safe, "+", format!("data {} old", age_text(age))),
+    }
+}
+
+/// What becomes of the bytes.
+pub fn recording(recording: &Recording) -> Said {
+    match recording {
+        Recording::Off => said(Meaning::Unknown, "o", "not recording"),
+        Recording::On(_) => said(Meaning::Safe, "+", "recording"),
+        Recording::Incomplete(why) => said(Meaning::Danger, "x", format!("recording incomplete: {why}")),
+        Recording::Finished => said(Meaning::Unknown, "=", "recording closed, whole"),
+    }
+}
+
+/// The stage in words.
+pub fn stage(stage: Option<Stage>) -> &'static str {
+    match stage {
+        None | Some(Stage::Unknown) => "stage not known",
+        Some(Stage::Rest) => "at rest",
+        Some(Stage::Load) => "under load",
+        Some(Stage::Recovery) => "recovering after load",
+    }
+}
+
+/// Minutes and seconds.
+pub fn elapsed(at: SessionTime) -> String {
+    let seconds = at.nanos / 1_000_000_000;
+    format!("{:02}:{:02}", seconds / 60, seconds % 60)
+}
+
+/// The colour of a standing, a shape for it, and its word.
+pub fn standing(standing: Standing) -> Said {
+    match standing {
+        Standing::Unknown => said(Meaning::Unknown, "?", "no data"),
+        Standing::Inside => said(Meaning::Safe, "+", "inside its limits"),
+        Standing::Warning => said(Meaning::Abnormal, "!", "warning"),
+        Standing::Critical => said(Meaning::Danger, "x", "critical"),
+    }
+}
+
+/// Where an alarm is in its life, for the list.
+pub fn alarm_state(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::Unacknowledged => "holds, not acknowledged",
+        AlarmState::Acknowledged => "holds, acknowledged",
+        AlarmState::ReturnedUnacknowledged => "cleared, not acknowledged",
+        AlarmState::LatchedUnacknowledged => "cleared but latched, not acknowledged",
+        AlarmState::LatchedAcknowledged => "cleared but latched, acknowledged",
+        AlarmState::Shelved => "put aside",
+        AlarmState::Normal => "over",
+    }
+}
+
+/// The colour and shape of a severity.
+pub fn severity(severity: Severity) -> Said {
+    match severity {
+        Severity::Warning => said(Meaning::Abnormal, "!", "warning"),
+        Severity::Critical => said(Meaning::Danger, "x", "critical"),
+    }
+}
+
+/// What to do now, by stage and by what is wrong.
+pub fn next_action(look: Look<'_>) -> Said {
+    let snapshot = look.snapshot;
+    let act = |text: &str| said(Meaning::Action, ">", text);
+    if look.died() || matches!(snapshot.phase, Phase::Failed(_)) {
+        return act("Nothing is watched: keep the switch open, then start a new session");
+    }
+    let practice = snapshot.facts.as_ref().is_some_and(|facts| facts.practice);
+    let prefix = if practice { "Practice: " } else { "" };
+    let text = match (&snapshot.phase, snapshot.verdict.as_deref()) {
+        (Phase::Opening, _) | (_, None) => "Keep the switch open until there is data".to_owned(),
+        (Phase::Ended, Some(_)) => after_the_end(look),
+        (_, Some(verdict)) => match verdict.outcome {
+            Outcome::NoGo => stop(look),
+            _ if matches!(snapshot.link, Link::Lost(_)) || look.is_old() => {
+                format!("Nobody is watching the pack: {}; then look at the data line", lower(&open_it(look)))
+            }
+            Outcome::CannotTell if snapshot.age.is_none() => {
+                "No data yet: keep the switch open; check power of the BMS, plug, and line rate".to_owned()
+            }
+            Outcome::CannotTell => {
+                let why = verdict.because.first().map_or("", String::as_str);
+                format!("Wait, and change nothing: {why}")
+            }
+            Outcome::Go => match snapshot.stage {
+                Some(Stage::Rest) => "Go for the next step: a small load, props off, hand on the switch".to_owned(),
+                Some(Stage::Load) => "Hold the load a few seconds, then throttle to zero".to_owned(),
+                Some(Stage::Recovery) => "Leave throttle at zero until the pack is at rest".to_owned(),
+                Some(Stage::Unknown) | None => "Wait for a current reading".to_owned(),
+            },
+        },
+    };
+    act(&format!("{prefix}{text}"))
+}
+
+/// How to stop, by whether current flows.
+fn open_it(look: Look<'_>) -> String {
+    match look.snapshot.stage {
+        Some(Stage::Load) => "Throttle to zero, then open the switch".to_owned(),
+        _ => "Open the switch".to_owned(),
+    }
+}
+
+fn stop(look: Look<'_>) -> String {
+    let verdict = look.snapshot.verdict.as_deref();
+    let hot = look.snapshot.alarms.iter().any(|alarm| {
+        alarm.active
+            && alarm.severity == Severity::Critical
+            && matches!(alarm.check, Check::TemperatureHigh | Check::TemperatureRate)
+    });
+    if hot {
+        return format!("{}, step back, watch for smoke; do not go near a pack that heats", open_it(look));
+    }
+    let failed = verdict.and_then(|verdict| {
+        verdict.checks.iter().find(|check| check.result == session::rules::Result::Failed).map(|check| check.check)
+    });
+    let then = match failed {
+        Some(Check::SenseLeads | Check::Deviation | Check::Spread | Check::PossibleValues) => {
+            "then meter the named place at the sense plug"
+        }
+        Some(Check::Link | Check::MessagePeriods | Check::LiveValues | Check::Checksum) => {
+            "then look at the data line: plug, adapter, distance to power leads"
+        }
+        Some(Check::PackSum) => "then meter the pack at its terminals",
+        Some(Check::CurrentAtRest) => "then look for what draws current",
+        _ => "then find the cause before another try",
+    };
+    format!("{}, {then}", open_it(look))
+}
+
+fn after_the_end(look: Look<'_>) -> String {
+    let facts = look.snapshot.facts.as_ref();
+    if facts.is_some_and(|facts| facts.replay) {
+        return "This is a recording: nothing is watched now".to_owned();
+    }
+    match look.snapshot.bus.latest {
+        Some(bus) if DANGEROUS < bus => format!(
+            "The session is over. The bus was at {} V: open the switch, wait, and meter before touching",
+            format_nanos(bus, 0)
+        ),
+        _ => "The session is over: nothing is watched now. Meter the bus before touching".to_owned(),
+    }
+}
+
+fn lower(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
+}

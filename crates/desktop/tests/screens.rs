@@ -1,0 +1,235 @@
+//! The screens by their accessible names, in the states in which a screen most easily lies.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use desktop::wording::Look;
+use desktop::{Screen, colours};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use model::{Command, Input, InputKind, SessionTime};
+use session::Snapshot;
+use session::snapshot::{Facts, Link, Phase, Recording};
+use session::worker::{Job, Opened, Replay};
+use session::{Engine, Worker};
+
+/// What is looked at, and what the person did.
+struct Shown {
+    snapshot: Arc<Snapshot>,
+    since: Duration,
+    finished: bool,
+    screen: Screen,
+    out: Vec<Command>,
+}
+
+fn show(snapshot: Snapshot, since: Duration) -> Harness<'static, Shown> {
+    let snapshot = Arc::new(snapshot);
+    let shown = Shown { snapshot, since, finished: false, screen: Screen::default(), out: Vec::new() };
+    let mut harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
+        |ui, shown: &mut Shown| {
+            colours::dress(ui.ctx());
+            let look = Look { snapshot: &shown.snapshot, since: shown.since, finished: shown.finished };
+            shown.screen.ui(ui, look, &mut shown.out);
+        },
+        shown,
+    );
+    harness.run_steps(3);
+    harness
+}
+
+/// The snapshot of a shipped recording at this moment, taken as the screen takes it: from a worker.
+fn recorded(name: &str, until: Option<SessionTime>) -> Snapshot {
+    let path = packwake_tests::root().join("recordings").join(name);
+    let open = Box::new(move || Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until }), keep: None }));
+    let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
+    while !worker.is_finished() {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let (snapshot, _) = worker.latest();
+    assert_eq!(snapshot.phase, Phase::Ended);
+    (*snapshot).clone()
+}
+
+/// The same as a session that runs: what the screen shows live.
+fn running(name: &str, until_ms: u64) -> Snapshot {
+    let mut snapshot = recorded(name, Some(SessionTime::from_millis(until_ms)));
+    snapshot.phase = Phase::Running;
+    let facts = snapshot.facts.as_deref().expect("it began").clone();
+    snapshot.facts = Some(Arc::new(Facts { replay: false, ..facts }));
+    snapshot
+}
+
+fn has(harness: &Harness<'_, Shown>, label: &str) {
+    assert!(harness.query_all_by_label(label).next().is_some(), "no {label:?} on the screen: {}", all(harness));
+}
+
+fn has_part(harness: &Harness<'_, Shown>, part: &str) {
+    assert!(harness.query_all_by_label_contains(part).next().is_some(), "no {part:?} on the screen: {}", all(harness));
+}
+
+fn has_not(harness: &Harness<'_, Shown>, part: &str) {
+    assert!(harness.query_all_by_label_contains(part).next().is_none(), "{part:?} is on the screen: {}", all(harness));
+}
+
+fn all(harness: &Harness<'_, Shown>) -> String {
+    let nodes = harness.query_all_by(|_| true);
+    let words = nodes.filter_map(|node| {
+        let node = node.accesskit_node();
+        node.label().or_else(|| node.value())
+    });
+    words.collect::<Vec<_>>().join(" | ")
+}
+
+#[test]
+fn never_seen_is_no_value_and_no_verdict() {
+    let mut snapshot = running("acorn-first-switch-on.mcap", 0);
+    snapshot.link = Link::NothingYet;
+    let harness = show(snapshot, Duration::ZERO);
+    has(&harness, "CANNOT TELL");
+    has(&harness, "no data yet");
+    has(&harness, "Cell 7: never seen");
+    has(&harness, "Bus: never seen");
+    has(&harness, "Sum of cells: not known");
+    has_part(&harness, "keep the switch open");
+    has_not(&harness, "GO");
+}
+
+#[test]
+fn a_sound_pack_is_go_with_its_values_and_practice_is_said() {
+    let harness = show(running("acorn-first-switch-on.mcap", 30_000), Duration::from_millis(20));
+    has(&harness, "GO");
+    let height = harness.query_all_by_label("GO").map(|node| node.rect().height()).fold(0.0, f32::max);
+    assert!(800.0 / 20.0 <= height, "the verdict is {height} points high");
+    has(&harness, "PRACTICE: no real pack");
+    has(&harness, "not recording");
+    has(&harness, "elapsed 00:30");
+    has_part(&harness, "Practice: ");
+    has_not(&harness, "OLD");
+    has_not(&harness, "never seen");
+}
+
+#[test]
+fn old_data_takes_go_away_even_if_no_snapshot_comes_any_more() {
+    let harness = show(running("acorn-first-switch-on.mcap", 30_000), Duration::from_millis(4_000));
+    has(&harness, "CANNOT TELL");
+    has_part(&harness, "no new data for 4.");
+    has_part(&harness, "OLD: no data for 4.");
+    has_part(&harness, "Cell 7: OLD, was ");
+    has_part(&harness, "Current: OLD ");
+    has(&harness, "Sum of cells: not known");
+    has_part(&harness, "Nobody is watching the pack");
+    has_not(&harness, "GO");
+}
+
+#[test]
+fn a_session_that_died_says_that_nobody_watches() {
+    let mut harness = show(running("acorn-first-switch-on.mcap", 30_000), Duration::ZERO);
+    harness.state_mut().finished = true;
+    harness.run_steps(2);
+    has(&harness, "NOT WATCHING");
+    has_not(&harness, "GO");
+}
+
+#[test]
+fn a_lost_link_is_said_with_its_reason() {
+    let engine = played(vec![InputKind::Lost { why: "the device was unplugged".to_owned() }]);
+    let harness = show(engine, Duration::ZERO);
+    has_part(&harness, "link lost: the device was unplugged");
+    has_not(&harness, "GO");
+}
+
+#[test]
+fn a_failed_recording_stays_on_the_top_line() {
+    let mut snapshot = running("acorn-first-switch-on.mcap", 30_000);
+    snapshot.recording = Recording::Incomplete("the disk is full".to_owned());
+    let harness = show(snapshot, Duration::ZERO);
+    has(&harness, "recording incomplete: the disk is full");
+    has(&harness, "GO");
+}
+
+#[test]
+fn cannot_tell_says_what_is_missing() {
+    let harness = show(running("acorn-first-switch-on.mcap", 5_000), Duration::ZERO);
+    has(&harness, "CANNOT TELL");
+    has_part(&harness, "Wait, and change nothing");
+}
+
+#[test]
+fn no_go_names_the_place_and_acknowledging_is_only_asked_for() {
+    let mut harness = show(running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
+    has(&harness, "NO-GO");
+    has_part(&harness, "Throttle to zero, then open the switch");
+    has(&harness, "spread warning, came first");
+    has(&harness, "deviation critical, newest");
+    has_part(&harness, "Cell 17: ");
+    let words = all(&harness);
+    let cell = words.split(" | ").find(|words| words.starts_with("Cell 17: ")).expect("cell 17 is there").to_owned();
+    assert!(cell.contains("critical"), "{cell}");
+    harness.get_by_label("Acknowledge alarm 2: deviation").click();
+    harness.run_steps(2);
+    assert_eq!(harness.state().out, [Command::Acknowledge { alarm: 2 }]);
+    has_part(&harness, "holds, not acknowledged");
+}
+
+#[test]
+fn an_alarm_that_cleared_still_waits_to_be_acknowledged() {
+    let snapshot = recorded("acorn-weak-cell.mcap", None);
+    assert!(snapshot.alarms.iter().any(|alarm| !alarm.active), "the load went, and so did the deviation");
+    let harness = show(snapshot, Duration::ZERO);
+    has(&harness, "NO-GO");
+    has_part(&harness, "cleared but latched, not acknowledged");
+}
+
+#[test]
+fn a_recording_at_a_moment_shows_exactly_what_it_holds() {
+    let at = SessionTime::from_millis(20_000);
+    let harness = show(running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
+    // Worked out on another way: the engine fed by hand.
+    let recording = recording::Recording::open(&packwake_tests::root().join("recordings/acorn-weak-cell.mcap"));
+    let recording = recording.expect("it opens");
+    let mut engine = Engine::new(recording.header().clone()).expect("its texts are sound");
+    for input in recording.inputs().take_while(|input| input.at <= at) {
+        let input = engine.stamp(input);
+        engine.process(&input);
+    }
+    let cells: Vec<i64> = engine.judge().cells().map(|(_, nanos)| nanos).collect();
+    let mut sorted = cells.clone();
+    let median = session::rules::statistics::median(&mut sorted).expect("there are cells");
+    for (index, nanos) in cells.iter().enumerate() {
+        let volts = model::format_nanos(*nanos, 3);
+        let away = model::format_nanos((nanos - median) * 1000, 0);
+        let sign = if nanos < &median { "" } else { "+" };
+        has_part(&harness, &format!("Cell {}: {volts} V, {sign}{away} mV from the median", index + 1));
+    }
+    let sum = model::format_nanos(cells.iter().sum(), 2);
+    has(&harness, &format!("Sum of cells: {sum} V"));
+    let current = model::format_nanos(engine.judge().current().expect("a current"), 2);
+    has(&harness, &format!("Current: {current} A"));
+}
+
+/// The first 20 s of a sound session, and then these.
+fn played(then: Vec<InputKind>) -> Snapshot {
+    let path = packwake_tests::root().join("recordings/acorn-first-switch-on.mcap");
+    let recording = recording::Recording::open(&path).expect("it opens");
+    let folder = tempfile::tempdir().expect("a folder");
+    let made = folder.path().join("made.mcap");
+    let mut writer = recording::Writer::create(&made, recording.header()).expect("it can be made");
+    let end = SessionTime::from_millis(20_000);
+    let mut inputs: Vec<Input> = recording.inputs().take_while(|input| input.at <= end).collect();
+    inputs.extend(then.into_iter().map(|kind| Input::new(end, kind)));
+    for (number, mut input) in (0..).zip(inputs) {
+        input.number = number;
+        writer.append(&input).expect("it is written");
+    }
+    writer.finish().expect("it is closed");
+    let open = Box::new(move || {
+        Ok(Opened { job: Job::Replay(Replay { path: made, as_it_was: false, until: None }), keep: None })
+    });
+    let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
+    while !worker.is_finished() {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let mut snapshot = (*worker.latest().0).clone();
+    snapshot.phase = Phase::Running;
+    snapshot
+}

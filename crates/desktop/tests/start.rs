@@ -1,0 +1,112 @@
+//! The whole desktop: the screen at the start, a real session on its thread, and keys.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use desktop::start::{Kind, PracticeFault, Wish};
+use desktop::{Desktop, Practice, Ready};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use session::snapshot::Phase;
+use session::worker::{Job, Opened, Replay};
+
+/// A desktop whose practice pack is a shipped recording, at its own pace.
+fn ready(first: Option<Wish>) -> Ready {
+    let names = [("none", "a sound pack"), ("weak-cell", "a cell has a higher resistance")];
+    Ready {
+        practice: Practice {
+            faults: names
+                .map(|(name, about)| PracticeFault { name: name.to_owned(), about: about.to_owned() })
+                .to_vec(),
+            start: Arc::new(|fault, _| {
+                let file = if fault == "none" { "acorn-first-switch-on.mcap" } else { "acorn-weak-cell.mcap" };
+                let path = packwake_tests::root().join("recordings").join(file);
+                Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until: None }), keep: None })
+            }),
+        },
+        tool_version: "a test".to_owned(),
+        host: String::new(),
+        first,
+    }
+}
+
+fn desktop(first: Option<Wish>) -> Harness<'static, Option<Desktop>> {
+    Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
+        move |ui, desktop: &mut Option<Desktop>| {
+            let desktop = desktop.get_or_insert_with(|| Desktop::new(ui.ctx(), ready(first.clone())));
+            desktop.look(ui.ctx());
+            desktop.ui(ui);
+        },
+        None,
+    )
+}
+
+/// Steps until this is so; the session runs on its own thread meanwhile.
+fn until(harness: &mut Harness<'static, Option<Desktop>>, what: &str, done: impl Fn(&Desktop) -> bool) {
+    for _ in 0..500 {
+        harness.run_steps(1);
+        if harness.state().as_ref().is_some_and(&done) {
+            harness.run_steps(2);
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("not within five seconds: {what}");
+}
+
+#[test]
+fn the_practice_pack_starts_with_one_key() {
+    let mut harness = desktop(None);
+    harness.run_steps(2);
+    harness.get_by_label("Practice pack");
+    harness.key_press(egui::Key::Enter);
+    until(&mut harness, "the session is over", |desktop| desktop.shown().phase == Phase::Ended);
+    harness.get_by_label("GO");
+    // And back: the session is over, so nothing needs to be asked.
+    harness.key_press(egui::Key::N);
+    harness.run_steps(3);
+    harness.get_by_label("What do you want to watch?");
+}
+
+#[test]
+fn a_missing_recording_is_told_on_the_start_screen() {
+    let path = PathBuf::from("nowhere/at-all.mcap");
+    let mut harness = desktop(Some(Wish::Replay(Replay { path, as_it_was: false, until: None })));
+    for _ in 0..500 {
+        harness.run_steps(1);
+        if harness.query_by_label_contains("Could not start: ").is_some() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("the failure is not on the screen");
+}
+
+#[test]
+fn faults_of_the_files_are_shown_with_their_place() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (protocol, pack) = (folder.path().join("line.toml"), folder.path().join("pack.toml"));
+    std::fs::write(&protocol, packwake_tests::text("protocols/acorn-binary.toml")).expect("written");
+    let broken = packwake_tests::text("packs/acorn-24s-nmc.toml").replace("cells = 24", "cells = 24000");
+    std::fs::write(&pack, broken).expect("written");
+    let mut harness = desktop(None);
+    harness.run_steps(1);
+    let start = harness.state_mut().as_mut().expect("it is there");
+    start.fill(|start| {
+        start.kind = Kind::Tcp;
+        start.tcp = "127.0.0.1:9".to_owned();
+        start.protocol = protocol.display().to_string();
+        start.pack = pack.display().to_string();
+    });
+    harness.run_steps(2);
+    harness.key_press(egui::Key::Enter);
+    for _ in 0..500 {
+        harness.run_steps(1);
+        if harness.query_by_label_contains("pack file, line 6, column").is_some() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("the fault is not on the screen");
+}

@@ -1,0 +1,153 @@
+//! Makes a live session from what a person chose: paths and addresses.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use model::{Command, Fault, Level, LineSettings, SessionHeader, Times};
+use parser::Protocol;
+use rules::Pack;
+use transport::{SerialSource, Source};
+
+use crate::live::Live;
+use crate::snapshot::Failure;
+use crate::worker::with_causes;
+
+/// A text file is never larger than this.
+const LARGEST_TEXT: u64 = 1024 * 1024;
+
+/// Where the bytes come from.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum From {
+    /// A serial port.
+    Port(PathBuf),
+    /// A connection to host and port.
+    Tcp(String),
+    /// Datagrams on an own address and port.
+    Udp(String),
+}
+
+/// What a person chose.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Choice {
+    /// Where the bytes come from.
+    pub from: From,
+    /// The protocol file.
+    pub protocol: PathBuf,
+    /// The pack file.
+    pub pack: PathBuf,
+    /// Where to record, if at all. The file must not exist.
+    pub record: Option<PathBuf>,
+    /// Readings taken by hand.
+    pub before: Vec<Command>,
+    /// The version of the program, for the recording.
+    pub tool_version: String,
+    /// The name of the machine, for the recording.
+    pub host: String,
+}
+
+/// Reads the files and makes a session of it.
+///
+/// # Errors
+/// A file can't be read or has errors; all errors of both files are told at once.
+pub fn prepare(choice: Choice) -> Result<Live, Failure> {
+    let (protocol_text, protocol) = read(&choice.protocol, Protocol::parse);
+    let (pack_text, pack) = read(&choice.pack, Pack::parse);
+    let (protocol, _) = match (protocol, pack) {
+        (Ok(protocol), Ok(pack)) => (protocol, pack),
+        (protocol, pack) => {
+            let (what, first) = match (&protocol, &pack) {
+                (Err(fault), _) => ("protocol", fault.text.clone()),
+                (_, Err(fault)) => ("pack", fault.text.clone()),
+                (Ok(_), Ok(_)) => ("", String::new()),
+            };
+            return Err(Failure {
+                text: format!("the {what} file can't be used: {first}"),
+                hint: None,
+                protocol: protocol.err().map(|fault| fault.faults).unwrap_or_default(),
+                pack: pack.err().map(|fault| fault.faults).unwrap_or_default(),
+            });
+        }
+    };
+    let (source, name) = match choice.from {
+        From::Port(path) => {
+            let settings = protocol.line().unwrap_or(LineSettings::new(115_200));
+            let name = format!("{} at {settings}", path.display());
+            (Source::Serial(SerialSource { path, settings }), name)
+        }
+        From::Tcp(address) => {
+            let name = format!("tcp {address}");
+            (Source::Tcp { address }, name)
+        }
+        From::Udp(bind) => {
+            let name = format!("udp {bind}");
+            (Source::Udp { bind }, name)
+        }
+    };
+    let header = SessionHeader {
+        protocol_text,
+        pack_text,
+        source: name,
+        practice: false,
+        times: Times::Measured,
+        started_utc_nanos: None,
+        tool_version: choice.tool_version,
+        host: choice.host,
+    };
+    Ok(Live { source, header, record: choice.record, length: None, before: choice.before, may_ask: false })
+}
+
+struct Unreadable {
+    text: String,
+    faults: Vec<Fault>,
+}
+
+/// The text, and what it says or what is wrong with it.
+fn read<T>(path: &Path, parse: fn(&str) -> (Option<T>, Vec<Fault>)) -> (String, Result<T, Unreadable>) {
+    let mut bytes = Vec::new();
+    // One byte more than there may be: what has no end is refused too.
+    let read = std::fs::File::open(path).and_then(|file| file.take(LARGEST_TEXT + 1).read_to_end(&mut bytes));
+    let refuse = |text: String| Err(Unreadable { text: format!("{text} ({})", path.display()), faults: Vec::new() });
+    if let Err(error) = read {
+        return (String::new(), refuse(error.to_string()));
+    }
+    if LARGEST_TEXT < bytes.len() as u64 {
+        return (String::new(), refuse("it is larger than a protocol or pack file can be".to_owned()));
+    }
+    let Ok(text) = String::from_utf8(bytes) else {
+        return (String::new(), refuse("it is not text".to_owned()));
+    };
+    let (checked, faults) = parse(&text);
+    match checked {
+        Some(checked) => (text, Ok(checked)),
+        None => {
+            let errors: Vec<Fault> = faults.into_iter().filter(|fault| fault.level == Level::Error).collect();
+            let first = errors.first().map_or_else(String::new, ToString::to_string);
+            (text, Err(Unreadable { text: first, faults: errors }))
+        }
+    }
+}
+
+/// A serial port that can be chosen.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Port {
+    /// The device to open.
+    pub path: PathBuf,
+    /// What it is, and who has it open, in words.
+    pub about: String,
+}
+
+/// The serial ports of this machine. It may take a moment: not to be called while drawing.
+///
+/// # Errors
+/// The system does not list them; in words.
+pub fn serial_ports() -> Result<Vec<Port>, String> {
+    let ports = transport::ports().map_err(|error| with_causes(&error))?;
+    let port = |port: transport::PortInfo| Port {
+        about: match &port.held_by {
+            Some(holder) => format!("{}, open in {}", port.description, holder.program),
+            None => port.description.clone(),
+        },
+        path: port.path,
+    };
+    Ok(ports.into_iter().map(port).collect())
+}
