@@ -138,8 +138,12 @@ pub fn recording(recording: &Recording) -> Said {
 pub fn stage(stage: Option<Stage>) -> &'static str {
     match stage {
         None | Some(Stage::Unknown) => "stage not known",
+        Some(Stage::BmsOnly) => "BMS only, bus dead",
+        Some(Stage::BusRise) => "bus rising",
+        Some(Stage::Idle) => "idle, bus live",
         Some(Stage::Rest) => "at rest",
         Some(Stage::Load) => "under load",
+        Some(Stage::SwitchOpened) => "switch opened, bus still charged",
         Some(Stage::Recovery) => "recovering after load",
     }
 }
@@ -206,10 +210,15 @@ pub fn next_action(look: Look<'_>) -> Said {
                 format!("Wait, and change nothing: {why}")
             }
             Outcome::Go => match snapshot.stage {
-                Some(Stage::Rest) => "Go for the next step: a small load, props off, hand on the switch".to_owned(),
+                Some(Stage::BmsOnly) => "Go for the next step: pre-charge, hand on the switch".to_owned(),
+                Some(Stage::BusRise) => "Wait until the bus is full and flat before you close".to_owned(),
+                Some(Stage::Idle | Stage::Rest) => {
+                    "Go for the next step: a small load, props off, hand on the switch".to_owned()
+                }
+                Some(Stage::SwitchOpened) => "Wait until the bus is dead, then meter it before touching".to_owned(),
                 Some(Stage::Load) => "Hold the load a few seconds, then throttle to zero".to_owned(),
                 Some(Stage::Recovery) => "Leave throttle at zero until the pack is at rest".to_owned(),
-                Some(Stage::Unknown) | None => "Wait for a current reading".to_owned(),
+                Some(Stage::Unknown) | None => "Wait for a reading of current or bus".to_owned(),
             },
         },
     };

@@ -15,6 +15,7 @@ use model::{
 };
 
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
+use crate::bus::DEAD_BELOW;
 use crate::check::Check;
 use crate::event::{Event, EventKind, LinkChange};
 use crate::latest::Places;
@@ -23,7 +24,7 @@ use crate::link::{LONG_GAP, Link};
 use crate::pack::Pack;
 use crate::pack_sum::PackSum;
 use crate::rate::RateWindow;
-use crate::stage::{Stage, StageDetector};
+use crate::stage::{Currents, Stage, StageDetector};
 use crate::verdict::Verdict;
 use crate::watch::{Observed, Watch, amount};
 
@@ -54,8 +55,6 @@ const SUM_STEP: i64 = 500_000;
 const UNSTEADY_SETS: u8 = 2;
 /// Cells that were being balanced read wrong for so long.
 const AFTER_BALANCING: Duration = Duration::from_secs(2);
-/// Below this the load's side of the switch is off, in billionths of a volt. Common practice.
-const BUS_OFF: i64 = 5_000_000_000;
 /// An input of the pack that is not used reads below this; above it the line carries more cells than the pack has.
 const UNUSED_CELL: i64 = 500_000_000;
 
@@ -78,8 +77,11 @@ pub struct Setup {
 /// How often something was seen at rest and otherwise.
 #[derive(Clone, Copy, Debug, Default)]
 struct Seen {
+    /// While the cells rested, and while the limits for load held.
     rest: u64,
     load: u64,
+    /// Per stage.
+    stages: [u64; Stage::ALL.len()],
     /// Under a load that tells a weak cell from a sound one.
     telling: u64,
     /// In no stage, after a jump of the current or while cells were balanced: no evidence for any.
@@ -91,6 +93,10 @@ struct Seen {
 }
 
 impl Seen {
+    fn in_stage(&self, stage: Stage) -> u64 {
+        self.stages.get(stage as usize).copied().unwrap_or(0)
+    }
+
     fn whole(&self) -> u64 {
         self.rest + self.load + self.other
     }
@@ -292,7 +298,11 @@ impl Judge {
         let link = Link::new(&setup.layout, setup.times == Times::Measured);
         let plan = Plan::new(&pack, &setup.layout, setup.times, &link);
         Self {
-            stage: StageDetector::new(pack.rest_current_nanos(), pack.rest_after()),
+            stage: StageDetector::new(Currents {
+                rest: pack.rest_current_nanos(),
+                one_hour: pack.capacity_nanos(),
+                rest_after: pack.rest_after(),
+            }),
             cells: Places::new(plan.cells.iter().copied()),
             cell_columns: vec![Column::default(); plan.cell_slots],
             cell_moves: Vec::new(),
@@ -344,6 +354,11 @@ impl Judge {
     /// The stage that the data shows.
     pub fn stage(&self) -> Stage {
         self.stage.stage()
+    }
+
+    /// Whether no current flows and the cells have settled: the limits for rest hold, not those for load.
+    pub fn cells_rest(&self) -> bool {
+        self.stage.cells_rest()
     }
 
     /// All alarms of the session so far.
@@ -542,7 +557,7 @@ impl Judge {
     }
 
     fn value(&mut self, step: &Step, resolution: i64, nanos: Option<i64>, bytes: Option<ByteRange>) {
-        let (at, channel) = (self.now, step.channel);
+        let channel = step.channel;
         match (step.role, nanos) {
             (Role::Cell { slot, first }, _) => {
                 if first {
@@ -558,7 +573,7 @@ impl Judge {
             }
             (Role::Current, Some(nanos)) => self.current_reading(nanos, bytes),
             (Role::PackVoltage, Some(nanos)) => self.pack_voltage_reading(channel, resolution, nanos, bytes),
-            (Role::Bus, Some(nanos)) => self.bus = Some((at, nanos)),
+            (Role::Bus, Some(nanos)) => self.bus_reading(nanos),
             (Role::OutsideCell, Some(nanos)) if UNUSED_CELL < nanos => {
                 self.extra_cells = self.extra_cells.max(Some(channel.place));
             }
@@ -575,11 +590,22 @@ impl Judge {
         // A computed sum is rounded or cut to the step of the pack voltage, and each cell to its own.
         let cells = self.cells.step.max(SUM_STEP).saturating_mul(self.pack.cells().into());
         let tolerance = resolution.saturating_add(cells);
-        let at_rest = self.stage.stage() == Stage::Rest;
+        let at_rest = self.stage.cells_rest();
         let Some(gap) = self.pack_sum.reported(at, nanos, tolerance, at_rest) else { return };
         let limit = self.pack.limit_ref(LimitName::PackSum);
         let seen = Observed { at, place: Some(channel), part: 0, value: gap, limit, bytes };
         self.watches.pack_sum.observe(0, &seen, &mut self.book, &mut self.events);
+    }
+
+    fn bus_reading(&mut self, nanos: i64) {
+        self.bus = Some((self.now, nanos));
+        let change = self.stage.bus(self.now, nanos, self.pack_now());
+        self.say_stage(change);
+    }
+
+    /// The pack's voltage: the sum of its cells, else as it is reported.
+    fn pack_now(&self) -> Option<i64> {
+        self.pack_sum.newest().or(self.pack_voltage).map(|(_, nanos)| nanos)
     }
 
     fn current_reading(&mut self, nanos: i64, bytes: Option<ByteRange>) {
@@ -595,20 +621,19 @@ impl Judge {
             // A BMS that reads one cell after another has read some before the jump, some after it: two scans are blank.
             self.swing.blank_until = at + self.plan.scan * 2;
         }
-        if let Some(why) = self.stage.current(at, nanos) {
-            self.say_stage(why);
-        }
+        let change = self.stage.current(at, nanos);
+        self.say_stage(change);
         // An offset shows only while nothing can flow: with the load's side off. Where the line does not tell that, an
         // offset is what is there before anything has changed: later a load may be drawing the current.
         let bus = self.bus.filter(|(then, _)| at.since(*then) <= self.plan.bus);
         let proven = self.plan.carries(Quantity::BusVoltage);
         let first = *self.first_current.get_or_insert(nanos);
         let changed = nanos.saturating_sub(first).saturating_abs();
-        let loaded = self.stage.stage() != Stage::Rest
+        let loaded = !self.stage.cells_rest()
             || self.pack.limit(LimitName::CurrentRest).critical.is_some_and(|critical| critical / 2 < changed);
         self.load_was_on |= loaded;
-        let off = if proven { bus.is_some_and(|(_, nanos)| nanos < BUS_OFF) } else { !self.load_was_on };
-        if self.stage.stage() != Stage::Rest || !off {
+        let off = if proven { bus.is_some_and(|(_, nanos)| nanos < DEAD_BELOW) } else { !self.load_was_on };
+        if !self.stage.cells_rest() || !off {
             self.watches.current.leave(0, at, &mut self.book, &mut self.events);
             return;
         }
@@ -683,13 +708,16 @@ impl Judge {
         self.book.raise(self.now, Cause { key, severity, text, bytes }, &mut self.events);
     }
 
-    fn say_stage(&mut self, why: String) {
-        let stage = self.stage.stage();
+    /// After each step of the stage detector; `change` is what shows a new stage.
+    fn say_stage(&mut self, change: Option<String>) {
+        let rest = self.stage.cells_rest();
         // A rise under load is not held against the limit at rest.
-        if (stage == Stage::Rest) != std::mem::replace(&mut self.was_rest, stage == Stage::Rest) {
+        if rest != std::mem::replace(&mut self.was_rest, rest) {
             self.rates.iter_mut().for_each(RateWindow::clear);
         }
-        self.events.push(Event { at: self.now, kind: EventKind::Stage { stage, why } });
+        if let Some(why) = change {
+            self.events.push(Event { at: self.now, kind: EventKind::Stage { stage: self.stage.stage(), why } });
+        }
     }
 
     fn say_link(&mut self, change: LinkChange, text: String) {

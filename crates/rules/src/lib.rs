@@ -7,6 +7,7 @@
 //! Never healthier than known: a check without evidence is "no data", and "no data" is never go.
 
 mod alarms;
+mod bus;
 mod check;
 mod chemistry;
 mod counters;
@@ -18,6 +19,7 @@ mod link;
 mod pack;
 mod pack_sum;
 mod rate;
+mod regime;
 pub mod spec;
 mod stage;
 pub mod statistics;

@@ -33,10 +33,12 @@ fn a_sound_pack_at_rest_is_go_after_the_observation_and_not_before() {
     bench.run(15_010);
     let verdict = bench.verdict();
     assert_eq!(verdict.outcome, Outcome::Go, "{:?}", verdict.because);
-    assert_eq!(verdict.covers, [Stage::Rest]);
+    assert_eq!(verdict.covers, [Stage::BmsOnly]);
     assert_eq!(
         verdict.untested,
         [
+            "bus rise",
+            "idle",
             "load",
             "weak cells and connectors (they need a load of 20 A or more)",
             "the sign of the current",
@@ -49,13 +51,21 @@ fn a_sound_pack_at_rest_is_go_after_the_observation_and_not_before() {
 
 #[test]
 fn a_load_is_covered_and_a_small_one_proves_nothing_about_weak_cells() {
-    for (amperes, tells) in [(2_000, false), (19_990, false), (20_000, true), (-25_000, true)] {
+    let load = Stage::Load;
+    for (amperes, stage, tells) in [
+        (2_000, Stage::Idle, false),
+        (5_990, Stage::Idle, false),
+        (6_010, load, false),
+        (19_990, load, false),
+        (20_000, load, true),
+        (-25_000, load, true),
+    ] {
         let mut bench = Bench::new();
         bench.run(16_000);
         (bench.current, bench.bus) = (Some(amperes), Some(1600));
         bench.run(20_000);
         let verdict = bench.verdict();
-        assert_eq!(verdict.covers, [Stage::Rest, Stage::Load], "{amperes} mA");
+        assert_eq!(verdict.covers, [Stage::BmsOnly, stage], "{amperes} mA");
         let untested = verdict.untested.iter().any(|line| line.starts_with("weak cells"));
         assert_eq!(untested, !tells, "{amperes} mA");
     }
@@ -65,14 +75,32 @@ fn a_load_is_covered_and_a_small_one_proves_nothing_about_weak_cells() {
 fn stages_are_told_in_their_order() {
     let mut bench = Bench::packed("rest_after = \"5 s\"\n");
     bench.run(1_000);
-    bench.current = Some(1_201);
-    bench.run(2_000);
+    bench.bus = Some(800);
+    bench.run(1_500);
+    (bench.current, bench.bus) = (Some(1_201), Some(1600));
+    bench.run(3_000);
+    bench.current = Some(20_000);
+    bench.run(4_000);
     bench.current = Some(50);
-    bench.run(8_000);
-    assert_eq!(
-        bench.lines("stage"),
-        ["0.000 stage rest", "1.000 stage load", "2.000 stage recovery", "7.000 stage rest"]
-    );
+    bench.run(10_000);
+    bench.bus = Some(1_000);
+    bench.run(11_000);
+    bench.bus = None;
+    bench.run(13_000);
+    bench.current = None;
+    bench.run(15_000);
+    let expected = [
+        "0.000 stage BMS only",
+        "1.000 stage bus rise",
+        "1.600 stage idle",
+        "3.000 stage load",
+        "4.000 stage recovery",
+        "9.000 stage idle",
+        "10.000 stage switch opened",
+        "11.950 stage rest",
+        "13.950 stage unknown",
+    ];
+    assert_eq!(bench.lines("stage"), expected);
 }
 
 // --- limits ----------------------------------------------------------------------------------------------------------
@@ -919,9 +947,14 @@ fn without_a_current_nobody_can_tell() {
     let mut bench = Bench::new();
     bench.current = None;
     bench.run(20_000);
-    assert_eq!(bench.verdict().covers, []);
+    assert_eq!(bench.verdict().covers, [Stage::BmsOnly], "the bus alone tells that");
     assert_eq!(bench.outcome(), Outcome::CannotTell);
     let mut bench = Bench::new();
+    (bench.current, bench.bus) = (None, None);
+    bench.run(20_000);
+    assert_eq!(bench.verdict().covers, []);
+    let mut bench = Bench::new();
+    bench.bus = None;
     bench.run(16_000);
     bench.current = None;
     bench.run(18_000);
@@ -1248,7 +1281,7 @@ fn a_rise_under_load_is_not_held_against_the_limit_at_rest() {
     }
     bench.current = Some(50);
     bench.run(80_000);
-    assert_eq!(bench.judge.stage(), Stage::Rest);
+    assert!(bench.judge.cells_rest());
     assert_eq!(bench.lines("temperature rate"), NOTHING);
 }
 

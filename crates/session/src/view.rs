@@ -222,7 +222,7 @@ impl View {
         shown.stage = Some(judge.stage());
         shown.age = judge.data_age();
         shown.frames = judge.frame_counts();
-        shown.limits = Some(limits(judge.pack(), judge.stage(), shown.current.latest));
+        shown.limits = Some(limits(judge.pack(), judge.cells_rest(), shown.current.latest));
         if shown.alarms.as_slice() != judge.alarms() {
             shown.alarms = Arc::new(judge.alarms().to_vec());
         }
@@ -309,9 +309,9 @@ fn stand(readings: &mut [Reading], quantity: Quantity, now: SessionTime, alarms:
     }
 }
 
-/// The limits of a stage. Before a stage is known, the tighter ones of rest.
-fn limits(pack: &Pack, stage: Stage, current: Option<i64>) -> Limits {
-    let load = matches!(stage, Stage::Load | Stage::Recovery);
+/// The limits in force.
+fn limits(pack: &Pack, rest: bool, current: Option<i64>) -> Limits {
+    let load = !rest;
     let pick = |rest, other| pack.limit(if load { other } else { rest });
     let mut deviation = pick(LimitName::DeviationRest, LimitName::DeviationLoad);
     if load {

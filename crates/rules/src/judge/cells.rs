@@ -36,7 +36,7 @@ impl Judge {
         }
         if let Some(nanos) = nanos {
             column.impossible = self.possibility(column.impossible, channel, part, nanos, CELL_POSSIBLE, bytes);
-            let rest = self.stage.stage() == Stage::Rest;
+            let rest = self.stage.cells_rest();
             let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
             let high = self.pack.limit_ref(LimitName::CellHigh);
             let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
@@ -81,11 +81,19 @@ impl Judge {
     fn count_set(&mut self, whole: bool, comparable: bool) {
         let current = self.current().map_or(0, i64::saturating_abs);
         let telling = self.telling_load() <= current;
+        let (rest, known) = (self.stage.cells_rest(), !self.stage.current_is_unknown());
+        let stage = self.stage.stage();
         let sets = &mut self.cell_sets;
-        match self.stage.stage() {
-            _ if !whole => sets.broken += 1,
-            Stage::Rest if comparable => sets.rest += 1,
-            Stage::Load if comparable => {
+        if !whole {
+            sets.broken += 1;
+            return;
+        }
+        if let Some(count) = sets.stages.get_mut(stage as usize).filter(|_| comparable) {
+            *count += 1;
+        }
+        match (comparable && known, rest, stage) {
+            (true, true, _) => sets.rest += 1,
+            (true, false, Stage::BusRise | Stage::Idle | Stage::Load) => {
                 sets.load += 1;
                 sets.telling += u64::from(telling);
             }
@@ -110,7 +118,7 @@ impl Judge {
 
     fn compare_cells(&mut self, values: &mut [i64], bytes: Option<ByteRange>) {
         let at = self.now;
-        let rest = self.stage.stage() == Stage::Rest;
+        let rest = self.stage.cells_rest();
         let (Some(highest), Some(lowest)) = (values.iter().max().copied(), values.iter().min().copied()) else {
             return;
         };
@@ -153,7 +161,7 @@ impl Judge {
     fn hold_against_meter(&mut self, bytes: Option<ByteRange>) {
         let at = self.now;
         let (Some((read_at, reading)), Some((_, sum))) = (self.meter, self.pack_sum.newest()) else { return };
-        if self.meter_gap.is_some() || self.stage.stage() != Stage::Rest || METER_VALID < at.since(read_at) {
+        if self.meter_gap.is_some() || !self.stage.cells_rest() || METER_VALID < at.since(read_at) {
             return;
         }
         let key = Key::new(Check::PackSum, Some(Channel::whole(Quantity::PackVoltage))).part(METER);

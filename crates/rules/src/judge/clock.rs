@@ -7,10 +7,10 @@ use model::{SessionTime, TICK, Times, format_nanos};
 use super::Judge;
 use super::plan::Word;
 use crate::alarms::{Cause, Key, Severity};
+use crate::bus::BusState;
 use crate::check::Check;
 use crate::latest::too_old_from;
 use crate::link::{CRITICAL_PERCENT, Period, WARNING_PERCENT};
-use crate::stage::Stage;
 use crate::watch::Watch;
 
 /// The verdict is looked at this often.
@@ -40,11 +40,11 @@ impl Judge {
             watch.tick(at, &mut self.book, &mut self.events);
         }
         self.book.tick(at, &mut self.events);
-        if let Some(why) = self.stage.tick(at) {
-            self.say_stage(why);
-        }
+        let change = self.stage.tick(at);
+        self.say_stage(change);
         if self.setup.times == Times::Measured {
             self.look_for_current();
+            self.look_for_bus();
             self.look_at_periods();
         }
         if is_look(at) {
@@ -57,10 +57,19 @@ impl Judge {
     fn look_for_current(&mut self) {
         let Some((then, _)) = self.current else { return };
         let age = self.now.since(then);
-        if self.plan.current < age
-            && let Some(why) = self.stage.no_current(age)
-        {
-            self.say_stage(why);
+        if self.plan.current < age {
+            let change = self.stage.no_current(age);
+            self.say_stage(change);
+        }
+    }
+
+    /// Without a bus voltage nobody can tell a dead load's side from a live one.
+    fn look_for_bus(&mut self) {
+        let Some((then, _)) = self.bus else { return };
+        let age = self.now.since(then);
+        if self.plan.bus < age {
+            let change = self.stage.no_bus(age);
+            self.say_stage(change);
         }
     }
 
@@ -104,16 +113,18 @@ impl Judge {
         let watches = self.watches.all().into_iter().flat_map(Watch::deadlines);
         let values = self.cells.deadlines().chain(self.temperatures.deadlines());
         let words = self.plan.words.iter().filter_map(Word::deadline);
-        let current = self.current.filter(|_| self.stage.stage() != Stage::Unknown);
+        let current = self.current.filter(|_| !self.stage.current_is_unknown());
+        let bus = self.bus.filter(|_| self.stage.bus_state() != BusState::Unknown);
         let single = [
             self.book.deadline(),
-            self.stage.deadline(),
+            bus.map(|(at, _)| too_old_from(at, self.plan.bus)),
             current.map(|(at, _)| too_old_from(at, self.plan.current)),
             self.link.first_frame_at.map(|first| first + self.pack.observe()),
         ];
         watches
             .chain(values)
             .chain(words)
+            .chain(self.stage.deadlines())
             .chain(self.link.deadlines())
             .chain(single.into_iter().flatten())
             .filter(|at| self.now < *at)

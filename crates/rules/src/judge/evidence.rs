@@ -53,7 +53,10 @@ impl Judge {
                 }
                 because.extend(with(Result::NoData).map(|check| format!("{}: {}", check.check, check.why)));
                 if because.is_empty() {
-                    because.push("no stage was seen: without a current nobody can tell rest from load".to_owned());
+                    because.push(
+                        "no stage was seen: without a current or a bus voltage nobody can tell one from another"
+                            .to_owned(),
+                    );
                 }
             }
             Outcome::Go => because.push("every required check passed".to_owned()),
@@ -86,23 +89,26 @@ impl Judge {
         format!("{bytes} bytes, no valid frame; {seen}")
     }
 
+    /// The stages in which enough sets of cells were seen.
     fn covers(&self) -> Vec<Stage> {
-        let mut covers = Vec::new();
-        if ENOUGH <= self.cell_sets.rest {
-            covers.push(Stage::Rest);
-        }
-        if ENOUGH <= self.cell_sets.load {
-            covers.push(Stage::Load);
-        }
-        covers
+        let seen = |stage: &Stage| *stage != Stage::Unknown && ENOUGH <= self.cell_sets.in_stage(*stage);
+        Stage::ALL.into_iter().filter(seen).collect()
     }
 
+    /// The stages of a power-up that can be told on this line and were not seen, and what these data can't show.
     fn untested(&self, covers: &[Stage]) -> Vec<String> {
-        let mut untested: Vec<String> = [Stage::Rest, Stage::Load]
-            .iter()
-            .filter(|stage| !covers.contains(stage))
-            .map(|stage| stage.name().to_owned())
-            .collect();
+        let bus = self.plan.carries(Quantity::BusVoltage);
+        let stages: &[Stage] = match (bus, self.plan.carries(Quantity::Current)) {
+            (true, true) => &[Stage::BmsOnly, Stage::BusRise, Stage::Idle, Stage::Load],
+            (true, false) => &[Stage::BmsOnly, Stage::BusRise, Stage::Idle],
+            (false, true) => &[Stage::Rest, Stage::Load],
+            (false, false) => &[],
+        };
+        let missing = stages.iter().filter(|stage| !covers.contains(stage));
+        let mut untested: Vec<String> = missing.map(|stage| stage.name().to_owned()).collect();
+        if !bus {
+            untested.push("bus rise and pre-charge (the line carries no bus voltage)".to_owned());
+        }
         if self.cell_sets.telling < ENOUGH {
             let amperes = format_nanos(self.telling_load(), 0);
             untested.push(format!("weak cells and connectors (they need a load of {amperes} A or more)"));

@@ -55,7 +55,7 @@ impl Judge {
             return;
         }
         let Some(rate) = window.rate(self.temperatures.step) else { return };
-        let rest = self.stage.stage() == Stage::Rest;
+        let rest = self.stage.cells_rest();
         let name = if rest { LimitName::TemperatureRateRest } else { LimitName::TemperatureRateLoad };
         let limit = self.pack.limit_ref(name);
         if let Some(known) = self.rates_known.get_mut(index) {
@@ -67,13 +67,13 @@ impl Judge {
     }
 
     fn temperature_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
-        let rest = self.stage.stage() == Stage::Rest;
+        let rest = self.stage.cells_rest();
         let sets = &mut self.temperature_sets;
         match self.stage.stage() {
             _ if !present || !together => sets.broken += 1,
-            Stage::Rest => sets.rest += 1,
-            Stage::Load => sets.load += 1,
-            Stage::Unknown | Stage::Recovery => sets.other += 1,
+            _ if rest => sets.rest += 1,
+            Stage::BusRise | Stage::Idle | Stage::Load => sets.load += 1,
+            _ => sets.other += 1,
         }
         if !together {
             return;
