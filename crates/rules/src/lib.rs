@@ -10,6 +10,7 @@ mod alarms;
 mod check;
 mod chemistry;
 mod counters;
+pub mod estimates;
 mod event;
 mod judge;
 mod latest;
