@@ -11,6 +11,7 @@ mod bus;
 mod check;
 mod chemistry;
 mod counters;
+pub mod estimates;
 mod event;
 mod judge;
 mod latest;
