@@ -10,7 +10,9 @@
 
 pub mod bus;
 pub mod copper;
+pub mod distributions;
 pub mod leads;
+pub mod least_squares;
 pub mod line_quality;
 pub mod noise;
 pub mod open_circuit;
@@ -18,6 +20,8 @@ pub mod pairs;
 pub mod residuals;
 pub mod resistance;
 pub mod steps;
+#[cfg(test)]
+mod testing;
 pub mod trend;
 
 use std::time::Duration;
