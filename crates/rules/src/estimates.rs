@@ -76,5 +76,5 @@ pub fn rounding_deviation(step: f64) -> f64 {
 
 /// Seconds from one time to another; negative if `to` is earlier.
 fn seconds_between(from: SessionTime, to: SessionTime) -> f64 {
-    if from <= to { to.since(from).as_secs_f64() } else { -from.since(to).as_secs_f64() }
+    to.since(from).as_secs_f64() - from.since(to).as_secs_f64()
 }
