@@ -28,8 +28,8 @@ const LONGEST_MOVE: Duration = Duration::from_millis(500);
 const LONGEST_EDGE: Duration = Duration::from_secs(1);
 /// A longer time without readings ends a level, unless they always come that slowly.
 const LONGEST_GAP: Duration = Duration::from_secs(2);
-/// So many usual intervals without a reading are a gap.
-const GAP_INTERVALS: f64 = 5.0;
+/// So many times the last interval without a reading are a gap.
+const GAP_INTERVALS: u32 = 5;
 /// The noise is worked out again after so many readings.
 const NOISE_EVERY: u32 = 16;
 
@@ -135,11 +135,6 @@ impl Level {
     fn holds(&self, amperes: f64) -> bool {
         (amperes - self.mean()).abs() <= self.tolerance
     }
-
-    fn longest_gap(&self) -> Duration {
-        let intervals = self.amperes.count().saturating_sub(1).max(1) as f64;
-        LONGEST_GAP.max(self.length().div_f64(intervals).mul_f64(GAP_INTERVALS))
-    }
 }
 
 /// A change from one level to the next.
@@ -198,22 +193,36 @@ pub struct StepDetector {
     until_noise: u32,
     level: Option<Level>,
     moving: Option<Move>,
+    last_reading: Option<SessionTime>,
+    longest_gap: Duration,
 }
 
 impl StepDetector {
     /// With nothing seen.
     pub fn new(settings: StepSettings) -> Self {
         let noise = Noise::new(1, settings.current_step);
-        Self { settings, deviation: noise.or_rounding(0), noise, until_noise: 0, level: None, moving: None }
+        Self {
+            settings,
+            deviation: noise.or_rounding(0),
+            noise,
+            until_noise: 0,
+            level: None,
+            moving: None,
+            last_reading: None,
+            longest_gap: LONGEST_GAP,
+        }
     }
 
     /// A reading of the current, discharge positive, in billionths of an ampere.
     pub fn current(&mut self, at: SessionTime, nanos: i64) -> Moved {
         self.take_noise(at, nanos);
+        let longest_gap = self.longest_gap;
+        let interval = at.since(self.last_reading.replace(at).unwrap_or(at));
+        self.longest_gap = LONGEST_GAP.max(interval.saturating_mul(GAP_INTERVALS));
         let amperes = nanos as f64 * NANO;
         match (self.moving, self.level) {
             (Some(moving), _) => self.go_on_moving(moving, at, amperes),
-            (None, Some(level)) if level.to <= at && at.since(level.to) <= level.longest_gap() => {
+            (None, Some(level)) if level.to <= at && at.since(level.to) <= longest_gap => {
                 self.go_on(level, at, amperes)
             }
             // A gap, with a change in it: when it changed is not known.
