@@ -10,7 +10,9 @@
 
 pub mod bus;
 pub mod copper;
+pub mod distributions;
 pub mod leads;
+pub mod least_squares;
 pub mod line_quality;
 pub mod noise;
 pub mod open_circuit;
@@ -18,6 +20,8 @@ pub mod pairs;
 pub mod residuals;
 pub mod resistance;
 pub mod steps;
+#[cfg(test)]
+mod testing;
 pub mod trend;
 
 use std::time::Duration;
@@ -72,5 +76,5 @@ pub fn rounding_deviation(step: f64) -> f64 {
 
 /// Seconds from one time to another; negative if `to` is earlier.
 fn seconds_between(from: SessionTime, to: SessionTime) -> f64 {
-    if from <= to { to.since(from).as_secs_f64() } else { -from.since(to).as_secs_f64() }
+    to.since(from).as_secs_f64() - from.since(to).as_secs_f64()
 }

@@ -77,7 +77,7 @@ impl Centre {
 }
 
 /// A quarter of a normal distribution lies beyond this many standard deviations on one side.
-const QUARTILE_OF_NORMAL: f64 = 0.674_489_750_196_081_7;
+pub(crate) const QUARTILE_OF_NORMAL: f64 = 0.674_489_750_196_081_7;
 
 /// Mean and variance of values that come one at a time (Welford's method), in constant memory.
 ///

@@ -2,16 +2,38 @@
 //!
 //! The lag counts from the last reading of the current before the step.
 
+mod after;
+mod baseline;
+mod combined;
+
+use std::time::Duration;
+
 use model::SessionTime;
 
-use super::Estimate;
 use super::noise::Noise;
-use super::steps::{StepFault, StepSettings};
+use super::steps::{Edge, Level, Moved, StepDetector, StepFault, StepSettings};
+use super::{Basis, Estimate, NANO, rounding_deviation};
+use crate::statistics::Centre;
+
+use after::{After, Point};
+use baseline::Baseline;
+use combined::Combined;
+
+/// The current must stand still for so long before and after a step. Common practice, no source.
+const PLATEAU: Duration = Duration::from_secs(2);
+/// And there must be so many sets on either side. Common practice, no source.
+const PLATEAU_SETS: u64 = 5;
+/// Swings of the current, beyond its noise, may be this share of the step.
+const MOST_SWING: f64 = 0.1;
+/// So many sets may come between two readings of the current; more are not used.
+const MOST_PENDING: usize = 32;
+/// A value at a lag is worked out when so much more time has passed, as a share of the lag.
+const AFTER_LAG: f64 = 0.1;
 
 /// How long after a step of the current the cells are looked at.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub enum Lag {
-    /// The first set after the step; [`StepResult::instant_lag`] says how late it was.
+    /// The first set after the step, within 1 s; [`StepResult::instant_lag`] says how late it was.
     Instant,
     /// 0.1 s; only at 20 sets a second or more.
     TenthSecond,
@@ -29,6 +51,18 @@ impl Lag {
     /// All of them, the shortest first.
     pub const ALL: [Self; 6] =
         [Self::Instant, Self::TenthSecond, Self::Second, Self::TwoSeconds, Self::FiveSeconds, Self::TenSeconds];
+
+    /// In seconds; `None` for the first set, whatever its lag.
+    pub fn seconds(self) -> Option<f64> {
+        match self {
+            Self::Instant => None,
+            Self::TenthSecond => Some(0.1),
+            Self::Second => Some(1.0),
+            Self::TwoSeconds => Some(2.0),
+            Self::FiveSeconds => Some(5.0),
+            Self::TenSeconds => Some(10.0),
+        }
+    }
 }
 
 /// A resistance from one step at one lag, both ways.
@@ -52,8 +86,8 @@ pub struct StepResult {
     pub before: f64,
     /// The change, in amperes: positive for more discharge (load on, or less regeneration).
     pub change: f64,
-    /// How late the first usable set after the step was, in seconds.
-    pub instant_lag: f64,
+    /// How late the first usable set after the step was, in seconds; `None` if it was later than 1 s.
+    pub instant_lag: Option<f64>,
     /// The change is at least 20 q / R: enough to call a cell weak.
     pub telling: bool,
 }
@@ -65,8 +99,9 @@ pub struct CellResistance {
     pub held: Estimate,
     /// Ohms, against the voltage extrapolated from before the step. The count is of steps.
     pub drift_corrected: Estimate,
-    /// Held resistance over that of the median cell of the same step and lag. The count is of steps.
-    pub ratio: Estimate,
+    /// Held resistance over that of the median cell of the same step and lag. The count is of steps. `None` where the
+    /// median cell's is not positive.
+    pub ratio: Option<Estimate>,
     /// How many of the steps are at least 20 q / R.
     pub telling_steps: u64,
     /// The robust score of the ratio among the cells (modified z); beyond 3.5 is often called an outlier. `None` of fewer
@@ -94,73 +129,444 @@ pub enum NoResistance {
     NoStep,
 }
 
+/// What a step gave at a lag for a cell.
+#[derive(Clone, Copy, Debug)]
+struct Value {
+    held: f64,
+    corrected: f64,
+    held_error: f64,
+    corrected_error: f64,
+    /// The part that the current adds to either; the same share for all cells.
+    current_error: f64,
+    readings: u64,
+}
+
+/// A cell at a lag, over all steps.
+#[derive(Clone, Copy, Debug, Default)]
+struct CellTotals {
+    held: Combined,
+    corrected: Combined,
+    ratio: Combined,
+    /// Above the median cell: at the instant all of it, at a later lag what has come on top since the instant.
+    excess: Combined,
+    telling_steps: u64,
+}
+
+/// Sets that wait for the next reading of the current: only if that shows no step are they of the level.
+#[derive(Clone, Debug, Default)]
+struct Pending {
+    times: Vec<SessionTime>,
+    cells: Vec<Option<i64>>,
+}
+
 /// Resistances of the cells of a pack from the steps of its load.
+///
+/// A set counts only when the next reading of the current has shown that the current stood still meanwhile. Regeneration
+/// is a load of negative sign.
 #[derive(Clone, Debug)]
 pub struct Resistances {
+    cells: usize,
+    settings: StepSettings,
+    detector: StepDetector,
     noise: Noise,
+    baseline: Baseline,
+    pending: Pending,
+    after: Option<After>,
+    /// The memory of the last step, for the next.
+    spare: Option<After>,
+    /// Lags of the open step that are worked out.
+    done: usize,
+    steps: u64,
+    reversed: u64,
+    newest: Option<StepResult>,
+    /// Per lag and cell.
+    values: Vec<Option<Value>>,
+    totals: Vec<CellTotals>,
+    refused: [u64; StepFault::ALL.len()],
+    largest_too_small: Option<f64>,
+    scratch: Vec<f64>,
 }
 
 impl Resistances {
     /// For so many cells.
     pub fn new(cells: usize, settings: StepSettings) -> Self {
-        Self { noise: Noise::new(cells, settings.cell_step) }
+        Self {
+            cells,
+            settings,
+            detector: StepDetector::new(settings),
+            noise: Noise::new(cells, settings.cell_step),
+            baseline: Baseline::new(cells),
+            pending: Pending {
+                times: Vec::with_capacity(MOST_PENDING),
+                cells: Vec::with_capacity(MOST_PENDING * cells),
+            },
+            after: None,
+            spare: None,
+            done: 0,
+            steps: 0,
+            reversed: 0,
+            newest: None,
+            values: vec![None; cells * Lag::ALL.len()],
+            totals: vec![CellTotals::default(); cells * Lag::ALL.len()],
+            refused: [0; StepFault::ALL.len()],
+            largest_too_small: None,
+            scratch: Vec::with_capacity(cells),
+        }
     }
 
     /// A reading of the pack current, discharge positive, in billionths of an ampere. Of one moment, the current comes
     /// before the cells.
-    pub fn current(&mut self, _at: SessionTime, _nanos: i64) {}
+    pub fn current(&mut self, at: SessionTime, nanos: i64) {
+        match self.detector.current(at, nanos) {
+            Moved::Same => {
+                if let (Some(after), Some(level)) = (&mut self.after, self.detector.level()) {
+                    after.level = *level;
+                    after.current(at, nanos as f64 * NANO);
+                }
+                self.take_pending();
+            }
+            Moved::Moving | Moved::Returned => self.pending.clear(),
+            Moved::Restarted => self.begin_level(None),
+            Moved::Arrived(edge) => self.begin_level(Some(edge)),
+        }
+    }
 
-    /// A set of cells, in billionths of a volt; `None` where one is absent.
-    pub fn set(&mut self, _at: SessionTime, _cells: &[Option<i64>]) {}
+    /// A set of cells, in billionths of a volt; `None` where one is absent. One that comes after more than 32 others
+    /// without a reading of the current is not used.
+    pub fn set(&mut self, at: SessionTime, cells: &[Option<i64>]) {
+        self.noise.set(at, cells);
+        self.pending.push(at, cells, self.cells);
+    }
+
+    fn begin_level(&mut self, edge: Option<Edge>) {
+        self.close_step();
+        if let Some(edge) = edge {
+            self.open_step(edge);
+        }
+        self.baseline.restart();
+        if edge.is_some() {
+            self.take_pending();
+        } else {
+            self.pending.clear();
+        }
+    }
+
+    fn open_step(&mut self, edge: Edge) {
+        let fault = edge.fault.or_else(|| {
+            if edge.before.length() < PLATEAU {
+                Some(StepFault::ShortBefore)
+            } else if self.baseline.sets() < PLATEAU_SETS {
+                Some(StepFault::NoCells)
+            } else {
+                self.swings_too_much(&edge.before, edge.change()).then_some(StepFault::Unsteady)
+            }
+        });
+        if let Some(fault) = fault {
+            return self.refuse(fault, edge.change());
+        }
+        let Some(level) = self.detector.level().copied() else { return };
+        let mut after = self.spare.take().unwrap_or_else(|| After::new(self.cells, edge, level));
+        after.restart(edge, level, |cell| self.baseline.line(cell, edge.origin()));
+        self.done = 0;
+        self.after = Some(after);
+    }
+
+    fn swings_too_much(&self, level: &Level, change: f64) -> bool {
+        let noise = self.detector.deviation();
+        let swing = level.amperes.deviation().unwrap_or(0.0);
+        (MOST_SWING * change).powi(2) < swing * swing - noise * noise
+    }
+
+    fn refuse(&mut self, fault: StepFault, change: f64) {
+        if let Some(count) = self.refused.get_mut(fault as usize) {
+            *count += 1;
+        }
+        if fault == StepFault::TooSmall {
+            self.largest_too_small = Some(self.largest_too_small.unwrap_or(0.0).max(change.abs()));
+        }
+    }
+
+    fn take_pending(&mut self) {
+        let pending = std::mem::take(&mut self.pending);
+        for (at, cells) in pending.sets(self.cells) {
+            self.baseline.push(at, cells);
+            let blank = self.settings.scan.as_secs_f64() * 2.0;
+            if let Some(after) = self.after.as_mut().filter(|after| blank <= after.lag_of(at)) {
+                after.set(at, cells);
+            }
+        }
+        self.pending = pending;
+        self.pending.clear();
+        self.work_out_due_lags();
+    }
+
+    /// Works out the lags that lie far enough back, once the level has lasted long enough.
+    fn work_out_due_lags(&mut self) {
+        let Some(after) = self.after.take() else { return };
+        if after.level.length() < PLATEAU || after.sets < PLATEAU_SETS {
+            self.after = Some(after);
+        } else if self.work_out_up_to(&after, after.lag_of(after.level.to) / (1.0 + AFTER_LAG)) {
+            self.after = Some(after);
+        } else {
+            self.spare = Some(after);
+        }
+    }
+
+    /// The level has ended: works out what is left, or says why there is nothing.
+    fn close_step(&mut self) {
+        let Some(after) = self.after.take() else { return };
+        if after.level.length() < PLATEAU {
+            self.refuse(StepFault::ShortAfter, after.edge.change());
+        } else if after.sets < PLATEAU_SETS {
+            self.refuse(StepFault::NoCells, after.edge.change());
+        } else {
+            self.work_out_up_to(&after, after.lag_of(after.level.to));
+        }
+        self.spare = Some(after);
+    }
+
+    /// Works out the lags up to so many seconds that are not done yet. Returns whether the step is of use.
+    fn work_out_up_to(&mut self, after: &After, seconds: f64) -> bool {
+        while let Some(lag) = Lag::ALL.get(self.done).filter(|lag| lag.seconds().unwrap_or(0.0) <= seconds) {
+            if self.done == 0 {
+                if self.swings_too_much(&after.level, after.edge.change()) {
+                    self.refuse(StepFault::Unsteady, after.edge.change());
+                    return false;
+                }
+                self.begin_result(after);
+            }
+            self.done += 1;
+            self.work_out(after, *lag);
+        }
+        true
+    }
+
+    fn begin_result(&mut self, after: &After) {
+        self.steps += 1;
+        self.values.fill(None);
+        let change = after.level.mean() - after.edge.before.mean();
+        self.newest = Some(StepResult {
+            number: self.steps,
+            at: after.edge.origin(),
+            before: after.edge.before.mean(),
+            change,
+            instant_lag: after.instant_lag,
+            telling: self.settings.telling_change() <= change.abs(),
+        });
+    }
+
+    fn work_out(&mut self, after: &After, lag: Lag) {
+        for cell in 0..self.cells {
+            let value = after.point(cell, lag).and_then(|point| self.value(after, cell, lag, point));
+            if let Some(slot) = self.values.get_mut(lag as usize * self.cells + cell) {
+                *slot = value;
+            }
+        }
+        let Some(median) = self.median_of(lag, |value| value.held) else { return };
+        if lag == Lag::Instant {
+            let error = self.median_of(lag, |value| value.held_error).unwrap_or(0.0);
+            self.reversed += u64::from(median < -3.0 * error);
+        }
+        self.add_to_totals(after.edge.origin(), lag, median);
+    }
+
+    /// What a step gives for a cell; `None` if it has no line before the step.
+    fn value(&self, after: &After, cell: usize, lag: Lag, point: Point) -> Option<Value> {
+        let line = after.before.get(cell).copied().flatten()?;
+        let seconds = lag.seconds().or(after.instant_lag)?;
+        let change = after.current_at(lag) - after.edge.before.mean();
+        let deviation = self.noise.or_rounding(cell);
+        let floor = rounding_deviation(self.settings.cell_step as f64 * NANO);
+        let error = |before: f64| (deviation * (before + point.variance).sqrt()).max(floor) / change.abs();
+        let held = (line.at(0.0) - point.volts) / change;
+        let readings = |level: &Level| 1.0 / level.amperes.count().max(1) as f64;
+        let share = if lag == Lag::Instant { 1.0 } else { readings(&after.level) } + readings(&after.edge.before);
+        let value = Value {
+            held,
+            corrected: (line.at(seconds) - point.volts) / change,
+            held_error: error(line.variance_at(0.0)),
+            corrected_error: error(line.variance_at(seconds)),
+            current_error: (held * self.detector.deviation() * share.sqrt() / change).abs(),
+            readings: point.readings as u64,
+        };
+        [value.held, value.corrected, value.held_error, value.corrected_error, value.current_error]
+            .iter()
+            .all(|number| number.is_finite())
+            .then_some(value)
+    }
+
+    /// Adds a lag of the newest step to what the cells have over all steps. The median cell is that of this step and lag.
+    fn add_to_totals(&mut self, at: SessionTime, lag: Lag, median: f64) {
+        let telling = self.newest.is_some_and(|step| step.telling);
+        let tail = |value: &Value, instant: &Value| value.held - instant.held;
+        let median_tail = self.median_tail(lag, tail);
+        let row = lag as usize * self.cells;
+        for cell in 0..self.cells {
+            let Some(value) = self.values.get(row + cell).copied().flatten() else { continue };
+            let instant = self.values.get(cell).copied().flatten();
+            let Some(totals) = self.totals.get_mut(row + cell) else { continue };
+            totals.held.push(at, value.held, value.held_error.hypot(value.current_error));
+            totals.corrected.push(at, value.corrected, value.corrected_error.hypot(value.current_error));
+            if 0.0 < median {
+                totals.ratio.push(at, value.held / median, value.held_error / median);
+            }
+            totals.telling_steps += u64::from(telling);
+            if lag == Lag::Instant {
+                totals.excess.push(at, value.held - median, value.held_error);
+            } else if let (Some(instant), Some(median_tail)) = (instant, median_tail) {
+                let error = value.held_error.hypot(instant.held_error);
+                totals.excess.push(at, tail(&value, &instant) - median_tail, error);
+            }
+        }
+    }
+
+    /// The median over the cells of something that the newest step gave at a lag.
+    fn median_of(&mut self, lag: Lag, what: impl Fn(&Value) -> f64) -> Option<f64> {
+        let row = self.values.chunks_exact(self.cells.max(1)).nth(lag as usize)?;
+        self.scratch.clear();
+        self.scratch.extend(row.iter().flatten().map(what));
+        middle(&mut self.scratch)
+    }
+
+    /// The median over the cells of what has come on top since the instant.
+    fn median_tail(&mut self, lag: Lag, tail: impl Fn(&Value, &Value) -> f64) -> Option<f64> {
+        let mut rows = self.values.chunks_exact(self.cells.max(1));
+        let instants = rows.next()?;
+        let row = rows.nth((lag as usize).checked_sub(1)?)?;
+        self.scratch.clear();
+        let both = row.iter().zip(instants).filter_map(|(value, instant)| value.as_ref().zip(instant.as_ref()));
+        self.scratch.extend(both.map(|(value, instant)| tail(value, instant)));
+        middle(&mut self.scratch)
+    }
 
     /// The newest step that gave resistances.
     pub fn newest_step(&self) -> Option<StepResult> {
-        None
+        self.newest
     }
 
-    /// What the newest step gave for a cell (from 0) at a lag.
-    pub fn newest(&self, _cell: usize, _lag: Lag) -> Result<StepResistance, NoResistance> {
-        Err(NoResistance::NoStep)
+    /// What the newest step gave for a cell (from 0) at a lag. The count is of sets.
+    pub fn newest(&self, cell: usize, lag: Lag) -> Result<StepResistance, NoResistance> {
+        let place = self.place(cell, lag)?;
+        let value = self.values.get(place).copied().flatten().ok_or(NoResistance::NoStep)?;
+        let step = self.newest.ok_or(NoResistance::NoStep)?;
+        let late = lag.seconds().or(step.instant_lag).unwrap_or(0.0);
+        let to = step.at + Duration::try_from_secs_f64(late).unwrap_or_default();
+        let basis = Basis { from: step.at, to, count: value.readings };
+        let estimate =
+            |ohms: f64, error: f64| Estimate { value: ohms, uncertainty: error.hypot(value.current_error), basis };
+        Ok(StepResistance {
+            held: estimate(value.held, value.held_error),
+            drift_corrected: estimate(value.corrected, value.corrected_error),
+        })
     }
 
     /// Steps that gave resistances.
     pub fn steps(&self) -> u64 {
-        0
+        self.steps
+    }
+
+    /// How many of them moved the median cell the wrong way: voltage up with more discharge. On three or more the sign of
+    /// the current is reversed.
+    pub fn reversed_steps(&self) -> u64 {
+        self.reversed
     }
 
     /// How many changes of the current were refused for this reason.
-    pub fn refused(&self, _fault: StepFault) -> u64 {
-        0
+    pub fn refused(&self, fault: StepFault) -> u64 {
+        self.refused.get(fault as usize).copied().unwrap_or(0)
     }
 
     /// The change of the current that a step needs now, in amperes: 0.1 C, 10 q / R and 5 x the current's noise.
     pub fn least_change(&self) -> f64 {
-        0.0
+        self.detector.least_change()
     }
 
     /// The largest change that was refused as too small, in amperes.
     pub fn largest_too_small(&self) -> Option<f64> {
-        None
+        self.largest_too_small
     }
 
     /// A cell's (from 0) resistance over all steps at a lag. Robust scores are worked out here: ask when a step ends, not
     /// per row.
-    pub fn cell(&self, _cell: usize, _lag: Lag) -> Result<CellResistance, NoResistance> {
-        Err(NoResistance::NoStep)
+    pub fn cell(&self, cell: usize, lag: Lag) -> Result<CellResistance, NoResistance> {
+        let place = self.place(cell, lag)?;
+        let totals = self.totals.get(place).ok_or(NoResistance::NoCell)?;
+        let ratio = totals.ratio.estimate();
+        Ok(CellResistance {
+            held: totals.held.estimate().ok_or(NoResistance::NoStep)?,
+            drift_corrected: totals.corrected.estimate().ok_or(NoResistance::NoStep)?,
+            ratio,
+            telling_steps: totals.telling_steps,
+            score: ratio.and_then(|ratio| self.score(lag, &ratio)),
+        })
     }
 
-    /// The median cell's held resistance at a lag, in ohms.
-    pub fn median(&self, _lag: Lag) -> Result<f64, NoResistance> {
-        Err(NoResistance::NoStep)
+    fn score(&self, lag: Lag, of: &Estimate) -> Option<f64> {
+        let row = self.totals.chunks_exact(self.cells.max(1)).nth(lag as usize)?;
+        let billionths = |ratio: f64| (ratio / NANO) as i64;
+        let ratios: Vec<i64> =
+            row.iter().filter_map(|totals| totals.ratio.estimate()).map(|ratio| billionths(ratio.value)).collect();
+        if ratios.len() < 3 {
+            return None;
+        }
+        Centre::of(&ratios, &mut Vec::new())?.modified_z(billionths(of.value), billionths(of.uncertainty))
     }
 
-    /// The two parts of what a cell (from 0) has above the median cell.
-    pub fn parts(&self, _cell: usize) -> Result<Parts, NoResistance> {
-        Err(NoResistance::NoStep)
+    /// The median over the cells of the held resistance at a lag, in ohms.
+    pub fn median(&self, lag: Lag) -> Result<f64, NoResistance> {
+        let row = self.totals.chunks_exact(self.cells.max(1)).nth(lag as usize).unwrap_or_default();
+        let mut ohms: Vec<f64> =
+            row.iter().filter_map(|totals| totals.held.estimate()).map(|held| held.value).collect();
+        middle(&mut ohms).ok_or(NoResistance::NoStep)
+    }
+
+    /// The two parts of what a cell (from 0) has above the median cell, the second up to the longest lag that there is.
+    pub fn parts(&self, cell: usize) -> Result<Parts, NoResistance> {
+        let excess = |lag| self.totals.get(self.place(cell, lag).ok()?)?.excess.estimate();
+        self.place(cell, Lag::Instant)?;
+        let instant = excess(Lag::Instant).ok_or(NoResistance::NoStep)?;
+        let (late, relaxation) =
+            Lag::ALL.into_iter().skip(1).rev().find_map(|lag| Some((lag, excess(lag)?))).ok_or(NoResistance::NoStep)?;
+        Ok(Parts { instant, relaxation, late })
+    }
+
+    fn place(&self, cell: usize, lag: Lag) -> Result<usize, NoResistance> {
+        if cell < self.cells { Ok(lag as usize * self.cells + cell) } else { Err(NoResistance::NoCell) }
     }
 
     /// The noise of the cells.
     pub fn noise(&self) -> &Noise {
         &self.noise
     }
+
+    /// The level on which the current stands, and how long; `None` while it moves.
+    pub fn level(&self) -> Option<&Level> {
+        self.detector.level()
+    }
+}
+
+impl Pending {
+    fn push(&mut self, at: SessionTime, cells: &[Option<i64>], width: usize) {
+        if self.times.len() == MOST_PENDING {
+            return;
+        }
+        self.times.push(at);
+        self.cells.extend(cells.iter().copied().chain(std::iter::repeat(None)).take(width));
+    }
+
+    fn clear(&mut self) {
+        self.times.clear();
+        self.cells.clear();
+    }
+
+    fn sets(&self, width: usize) -> impl Iterator<Item = (SessionTime, &[Option<i64>])> {
+        self.times.iter().copied().zip(self.cells.chunks_exact(width.max(1)))
+    }
+}
+
+/// The median of finite numbers; `None` of none.
+fn middle(values: &mut [f64]) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    let (low, high) = (values.get(values.len().checked_sub(1)? / 2)?, values.get(values.len() / 2)?);
+    Some(low + (high - low) / 2.0)
 }
