@@ -41,6 +41,8 @@ pub enum Check {
     PackSum,
     /// No current flows at rest.
     CurrentAtRest,
+    /// The load's side of the switch comes up and goes down as it should. Required only where the line tells its voltage.
+    Bus,
     /// The BMS itself reports no fault.
     Status,
     /// The sense leads are intact, by the BMS's own test or by a hand reading.
@@ -49,7 +51,7 @@ pub enum Check {
 
 impl Check {
     /// All of them, in the order in which a verdict lists them, with the name that files and output use.
-    pub const ALL: [(&'static str, Self); 20] = [
+    pub const ALL: [(&'static str, Self); 21] = [
         ("link", Self::Link),
         ("checksum", Self::Checksum),
         ("message periods", Self::MessagePeriods),
@@ -68,6 +70,7 @@ impl Check {
         ("temperature rate", Self::TemperatureRate),
         ("pack sum", Self::PackSum),
         ("current at rest", Self::CurrentAtRest),
+        ("bus", Self::Bus),
         ("status", Self::Status),
         ("sense leads", Self::SenseLeads),
     ];

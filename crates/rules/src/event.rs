@@ -3,6 +3,7 @@
 use model::SessionTime;
 
 use crate::alarms::Alarm;
+use crate::finding::{Finding, FindingChange};
 use crate::stage::Stage;
 use crate::verdict::Verdict;
 
@@ -31,6 +32,13 @@ pub enum EventKind {
         alarm: Alarm,
         /// What happened to it.
         change: AlarmChange,
+    },
+    /// A cause was found, or what is known of it changed.
+    Finding {
+        /// The finding as it is now.
+        finding: Box<Finding>,
+        /// What happened to it.
+        change: FindingChange,
     },
     /// The link changed.
     Link {

@@ -3,6 +3,7 @@
 mod cells;
 mod clock;
 mod evidence;
+mod findings;
 mod plan;
 mod temperatures;
 mod words;
@@ -17,7 +18,9 @@ use model::{
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
 use crate::bus::DEAD_BELOW;
 use crate::check::Check;
+use crate::diagnosis::Diagnosis;
 use crate::event::{Event, EventKind, LinkChange};
+use crate::finding::{Finding, FindingBook};
 use crate::latest::Places;
 use crate::limits::LimitName;
 use crate::link::{LONG_GAP, Link};
@@ -202,6 +205,12 @@ pub struct Judge {
     still: Still,
     still_raised: bool,
     last_verdict: Option<Verdict>,
+    /// From the first look after the first whole set on: until then the steps of the readings are not known.
+    diagnosis: Option<Diagnosis>,
+    findings: FindingBook,
+    /// The steps of the readings of current, bus and pack voltage.
+    steps: Steps,
+    places_scratch: Vec<Option<i64>>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
 }
@@ -215,6 +224,20 @@ struct Swing {
     unsteady: u8,
     /// Until when sets are mixed from before and after the last jump, where cells are read one after another.
     blank_until: SessionTime,
+}
+
+/// The step between neighbouring numbers as sent, in billionths.
+#[derive(Clone, Copy, Debug)]
+struct Steps {
+    current: i64,
+    bus: i64,
+    pack: i64,
+}
+
+impl Default for Steps {
+    fn default() -> Self {
+        Self { current: 1, bus: 1, pack: 1 }
+    }
 }
 
 /// Cells that have not moved, and the current meanwhile.
@@ -336,6 +359,10 @@ impl Judge {
             extra_temperatures: None,
             still: Still::default(),
             last_verdict: None,
+            diagnosis: None,
+            findings: FindingBook::default(),
+            steps: Steps::default(),
+            places_scratch: Vec::new(),
             scratch: Vec::new(),
             median_scratch: Vec::new(),
             still_raised: false,
@@ -364,6 +391,11 @@ impl Judge {
     /// All alarms of the session so far.
     pub fn alarms(&self) -> &[Alarm] {
         self.book.alarms()
+    }
+
+    /// What was found so far, and what was withdrawn again.
+    pub fn findings(&self) -> &[Finding] {
+        self.findings.findings()
     }
 
     /// The pack that is judged.
@@ -507,7 +539,9 @@ impl Judge {
                 Item::Rejected(index) => {
                     let Some(rejected) = batch.rejected.get(index as usize) else { continue };
                     self.advance(rejected.known_at);
+                    let before = self.link.damaged;
                     self.link.rejected(self.now, rejected);
+                    self.count_damage(self.link.damaged - before);
                 }
             }
         }
@@ -521,6 +555,7 @@ impl Judge {
         let bytes = rows.bytes.get(row).copied();
         let first = self.link.good == 0;
         let gap = self.link.frame(at, kind, bytes.map_or(0, ByteRange::len));
+        self.count_sound_frame();
         if first {
             self.say_link(LinkChange::FirstFrame, "the first sound frame".to_owned());
         }
@@ -571,9 +606,18 @@ impl Judge {
                 }
                 self.temperature(channel, slot, first, nanos, bytes);
             }
-            (Role::Current, Some(nanos)) => self.current_reading(nanos, bytes),
-            (Role::PackVoltage, Some(nanos)) => self.pack_voltage_reading(channel, resolution, nanos, bytes),
-            (Role::Bus, Some(nanos)) => self.bus_reading(nanos),
+            (Role::Current, Some(nanos)) => {
+                self.steps.current = resolution;
+                self.current_reading(nanos, bytes);
+            }
+            (Role::PackVoltage, Some(nanos)) => {
+                self.steps.pack = resolution;
+                self.pack_voltage_reading(channel, resolution, nanos, bytes);
+            }
+            (Role::Bus, Some(nanos)) => {
+                self.steps.bus = resolution;
+                self.bus_reading(nanos);
+            }
             (Role::OutsideCell, Some(nanos)) if UNUSED_CELL < nanos => {
                 self.extra_cells = self.extra_cells.max(Some(channel.place));
             }
@@ -591,6 +635,9 @@ impl Judge {
         let cells = self.cells.step.max(SUM_STEP).saturating_mul(self.pack.cells().into());
         let tolerance = resolution.saturating_add(cells);
         let at_rest = self.stage.cells_rest();
+        if let Some(diagnosis) = &mut self.diagnosis {
+            diagnosis.pack_voltage(at, nanos, at_rest);
+        }
         let Some(gap) = self.pack_sum.reported(at, nanos, tolerance, at_rest) else { return };
         let limit = self.pack.limit_ref(LimitName::PackSum);
         let seen = Observed { at, place: Some(channel), part: 0, value: gap, limit, bytes };
@@ -599,8 +646,13 @@ impl Judge {
 
     fn bus_reading(&mut self, nanos: i64) {
         self.bus = Some((self.now, nanos));
-        let change = self.stage.bus(self.now, nanos, self.pack_now());
+        let pack = self.pack_now();
+        let change = self.stage.bus(self.now, nanos, pack);
         self.say_stage(change);
+        let closed = self.stage.bus_is_live() == Some(true);
+        if let Some(diagnosis) = &mut self.diagnosis {
+            diagnosis.bus(self.now, nanos, pack, closed);
+        }
     }
 
     /// The pack's voltage: the sum of its cells, else as it is reported.
@@ -633,6 +685,9 @@ impl Judge {
             || self.pack.limit(LimitName::CurrentRest).critical.is_some_and(|critical| critical / 2 < changed);
         self.load_was_on |= loaded;
         let off = if proven { bus.is_some_and(|(_, nanos)| nanos < DEAD_BELOW) } else { !self.load_was_on };
+        if let Some(diagnosis) = &mut self.diagnosis {
+            diagnosis.current(at, nanos, off);
+        }
         if !self.stage.cells_rest() || !off {
             self.watches.current.leave(0, at, &mut self.book, &mut self.events);
             return;
@@ -716,7 +771,13 @@ impl Judge {
             self.rates.iter_mut().for_each(RateWindow::clear);
         }
         if let Some(why) = change {
-            self.events.push(Event { at: self.now, kind: EventKind::Stage { stage: self.stage.stage(), why } });
+            let stage = self.stage.stage();
+            if stage == Stage::SwitchOpened
+                && let Some(diagnosis) = &mut self.diagnosis
+            {
+                diagnosis.opened(self.now);
+            }
+            self.events.push(Event { at: self.now, kind: EventKind::Stage { stage, why } });
         }
     }
 

@@ -8,11 +8,14 @@
 
 mod alarms;
 mod bus;
+mod cause;
 mod check;
 mod chemistry;
 mod counters;
+mod diagnosis;
 pub mod estimates;
 mod event;
+mod finding;
 mod judge;
 mod latest;
 mod limits;
@@ -28,9 +31,11 @@ mod verdict;
 mod watch;
 
 pub use alarms::{Alarm, AlarmState, Severity};
+pub use cause::Cause;
 pub use check::Check;
 pub use chemistry::{Chemistry, DefaultLimit};
 pub use event::{AlarmChange, Event, EventKind, LinkChange};
+pub use finding::{Confidence, Finding, FindingChange};
 pub use judge::{Judge, Setup};
 pub use limits::{LimitName, LimitValues};
 pub use pack::Pack;

@@ -107,6 +107,26 @@ impl StageDetector {
         self.regime.regime() == Regime::Unknown
     }
 
+    /// Whether a current flows that tells something about the cells; `None` where the current is not known.
+    pub(crate) fn load_is_on(&self) -> Option<bool> {
+        (!self.current_is_unknown()).then_some(self.load.state == Load::On)
+    }
+
+    /// Whether the load's side is live; `None` while it changes, or where the line does not tell.
+    pub(crate) fn bus_is_live(&self) -> Option<bool> {
+        match self.bus.state() {
+            BusState::Live => Some(true),
+            BusState::Dead => Some(false),
+            BusState::Unknown | BusState::Rising | BusState::Falling => None,
+        }
+    }
+
+    /// Whether no load moves the cells, nor did one a while ago.
+    pub(crate) fn is_quiet(&self) -> bool {
+        let stage = matches!(self.stage, Stage::BmsOnly | Stage::Rest | Stage::BusRise | Stage::Idle);
+        stage && self.load.state == Load::Off && !self.current_is_unknown()
+    }
+
     /// A current reading in billionths of an ampere. Returns what shows the new stage, if it changed.
     pub(crate) fn current(&mut self, at: SessionTime, nanos: i64) -> Option<String> {
         self.regime.current(at, nanos);

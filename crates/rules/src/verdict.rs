@@ -3,6 +3,7 @@
 use model::{Channel, SessionTime};
 
 use crate::check::Check;
+use crate::finding::Finding;
 use crate::stage::Stage;
 
 /// The answer.
@@ -80,6 +81,8 @@ pub struct Verdict {
     pub checks: Vec<CheckResult>,
     /// Why, most important first.
     pub because: Vec<String>,
+    /// What is wrong and where, as far as the data tells.
+    pub findings: Vec<Finding>,
     /// Warnings and other notes that do not decide.
     pub notes: Vec<String>,
 }

@@ -1,7 +1,7 @@
 //! Events as lines: one JSON object each, or a line for people.
 
 use model::{SessionTime, Times};
-use rules::{Alarm, EventKind, Verdict};
+use rules::{Alarm, EventKind, Finding, Verdict};
 use serde_json::{Map, Value, json};
 
 use crate::engine::SessionEvent;
@@ -39,6 +39,7 @@ pub fn json_line(event: &SessionEvent, practice: bool) -> String {
             let (name, fields) = match &event.kind {
                 EventKind::Stage { stage, why } => ("stage", object(json!({ "stage": stage.name(), "why": why }))),
                 EventKind::Alarm { alarm, change } => ("alarm", alarm_fields(alarm, change.name())),
+                EventKind::Finding { finding, change } => ("finding", finding_fields(finding, Some(change.name()))),
                 EventKind::Link { change, text } => ("link", object(json!({ "change": change.name(), "text": text }))),
                 EventKind::Note { text } => ("note", object(json!({ "text": text }))),
                 EventKind::Verdict(verdict) => ("verdict", verdict_fields(verdict, practice)),
@@ -80,6 +81,32 @@ fn alarm_fields(alarm: &Alarm, change: &str) -> Map<String, Value> {
     fields
 }
 
+fn finding_fields(finding: &Finding, change: Option<&str>) -> Map<String, Value> {
+    let places: Vec<String> = finding.places.iter().map(ToString::to_string).collect();
+    let mut fields = object(json!({
+        "finding": finding.number,
+        "cause": finding.cause.name(),
+        "places": places,
+        "confidence": finding.confidence.name(),
+        "severity": finding.severity.name(),
+        "text": finding.text,
+        "from_s": seconds(finding.from),
+        "to_s": seconds(finding.to),
+        "for": finding.supports,
+        "against": finding.against,
+        "look_at": finding.look_at(),
+    }));
+    if let Some(change) = change {
+        fields.insert("change".to_owned(), change.into());
+    }
+    fields
+}
+
+/// To the millisecond, from the integer.
+fn seconds(at: SessionTime) -> Value {
+    ((at.nanos / 1_000_000) as f64 / 1000.0).into()
+}
+
 fn verdict_fields(verdict: &Verdict, practice: bool) -> Map<String, Value> {
     let checks: Vec<Value> = verdict
         .checks
@@ -100,6 +127,7 @@ fn verdict_fields(verdict: &Verdict, practice: bool) -> Map<String, Value> {
         "untested": verdict.untested,
         "checks": checks,
         "because": verdict.because,
+        "findings": verdict.findings.iter().map(|finding| finding_fields(finding, None)).collect::<Vec<_>>(),
         "notes": verdict.notes,
     }));
     if practice {
@@ -134,6 +162,9 @@ pub fn text_line(event: &SessionEvent, practice: bool) -> Option<String> {
                 );
                 (event.at, word, text)
             }
+            EventKind::Finding { finding, change } => {
+                (event.at, "FINDING", format!("{} {}", change.name(), finding_line(finding)))
+            }
             EventKind::Link { change, text } => (event.at, "link", format!("{}: {text}", change.name())),
             EventKind::Note { text } => (event.at, "note", text.clone()),
             EventKind::Verdict(verdict) => {
@@ -147,6 +178,13 @@ pub fn text_line(event: &SessionEvent, practice: bool) -> Option<String> {
     Some(format!("{at:>9} s  {word:<9}{text}"))
 }
 
+/// `proven: open sense lead at cells 9 and 10: ...`
+fn finding_line(finding: &Finding) -> String {
+    let place = finding.place();
+    let at = if place.is_empty() { "" } else { " at " };
+    format!("{}: {}{at}{place}: {}", finding.confidence.name(), finding.cause, finding.text)
+}
+
 /// The whole verdict for people, a line each.
 pub fn verdict_lines(verdict: &Verdict, practice: bool) -> Vec<String> {
     let mark = if practice { "  (PRACTICE: no real pack was judged)" } else { "" };
@@ -157,6 +195,12 @@ pub fn verdict_lines(verdict: &Verdict, practice: bool) -> Vec<String> {
     };
     let mut lines = vec![String::new(), format!("{headline}{mark}")];
     lines.extend(verdict.because.iter().map(|because| format!("  because   {because}")));
+    for finding in &verdict.findings {
+        lines.push(format!("  found     {}", finding_line(finding)));
+        lines.extend(finding.supports.iter().map(|text| format!("            for: {text}")));
+        lines.extend(finding.against.iter().map(|text| format!("            against: {text}")));
+        lines.push(format!("            look at: {}", finding.look_at()));
+    }
     let covers: Vec<&str> = verdict.covers.iter().map(|stage| stage.name()).collect();
     let covers = if covers.is_empty() { "nothing".to_owned() } else { covers.join(", ") };
     lines.push(format!("  covers    {covers}"));

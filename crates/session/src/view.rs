@@ -7,7 +7,7 @@ use std::time::Duration;
 use model::{Batch, Channel, Item, KindLayout, Quantity, SessionTime};
 use parser::Protocol;
 use rules::statistics::median;
-use rules::{Alarm, AlarmChange, EventKind, LimitName, LimitValues, LinkChange, Pack, Severity, Stage};
+use rules::{Alarm, AlarmChange, EventKind, LimitName, LimitValues, LinkChange, Pack, Severity};
 
 use crate::engine::{Engine, SessionEvent};
 use crate::event_lines::text_line;
@@ -91,7 +91,7 @@ impl View {
                     }
                     true
                 }
-                EventKind::Note { .. } | EventKind::Verdict(_) => true,
+                EventKind::Finding { .. } | EventKind::Note { .. } | EventKind::Verdict(_) => true,
             },
         };
         self.keep_line(event, engine);
@@ -135,6 +135,7 @@ impl View {
                 let word = match event.kind {
                     EventKind::Stage { .. } => "stage",
                     EventKind::Alarm { .. } => "alarm",
+                    EventKind::Finding { .. } => "finding",
                     EventKind::Link { .. } => "link",
                     EventKind::Note { .. } => "note",
                     EventKind::Verdict(_) => "verdict",

@@ -67,6 +67,9 @@ impl Judge {
         // Cells of two sides of a jump of the current, or while some are being balanced, do not compare.
         let comparable = self.swing.unsteady == 0 && self.swing.blank_until <= self.now && !self.is_balanced();
         self.count_set(whole, comparable);
+        if whole {
+            self.diagnose_set(&values);
+        }
         if together && comparable {
             self.compare_cells(&mut values, bytes);
         } else {

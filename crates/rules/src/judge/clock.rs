@@ -49,6 +49,7 @@ impl Judge {
         }
         if is_look(at) {
             self.look_at_damage();
+            self.diagnose();
             self.look_again();
         }
     }
@@ -117,6 +118,7 @@ impl Judge {
         let bus = self.bus.filter(|_| self.stage.bus_state() != BusState::Unknown);
         let single = [
             self.book.deadline(),
+            self.findings.is_unsteady().then_some(self.now + LOOK),
             bus.map(|(at, _)| too_old_from(at, self.plan.bus)),
             current.map(|(at, _)| too_old_from(at, self.plan.current)),
             self.link.first_frame_at.map(|first| first + self.pack.observe()),

@@ -7,7 +7,9 @@ use model::{Dimension, Means, Quantity, Times, format_nanos};
 use super::plan::Word;
 use super::{ENOUGH, Judge};
 use crate::alarms::Severity;
+use crate::bus::BusState;
 use crate::check::Check;
+use crate::diagnosis::Diagnosis;
 use crate::limits::LimitName;
 use crate::link::{LONG_GAP, WARNING_PERCENT};
 use crate::pack_sum::Origin;
@@ -19,7 +21,9 @@ use crate::watch::{Watch, amount};
 impl Judge {
     /// The verdict as of now.
     pub fn verdict(&self) -> Verdict {
-        let checks: Vec<CheckResult> = Check::ALL.iter().map(|(_, check)| self.check(*check)).collect();
+        let required = |check: &Check| *check != Check::Bus || self.plan.carries(Quantity::BusVoltage);
+        let checks = Check::ALL.iter().map(|(_, check)| *check).filter(required);
+        let checks: Vec<CheckResult> = checks.map(|check| self.check(check)).collect();
         let observed = self.link.first_frame_at.map_or(Duration::ZERO, |first| self.now.since(first));
         let too_short = observed < self.pack.observe();
         let any = |result: Result| checks.iter().any(|check| check.result == result);
@@ -74,7 +78,9 @@ impl Judge {
         {
             notes.insert(0, format!("came first, at {:.3} s: {}", first.first_at, first.worst_text));
         }
-        Verdict { at: self.now, outcome, untested: self.untested(&covers), covers, checks, because, notes }
+        let findings = self.findings.findings().iter().filter(|finding| !finding.withdrawn).cloned().collect();
+        let untested = self.untested(&covers);
+        Verdict { at: self.now, outcome, untested, covers, checks, because, findings, notes }
     }
 
     fn no_frame(&self) -> String {
@@ -113,7 +119,9 @@ impl Judge {
             let amperes = format_nanos(self.telling_load(), 0);
             untested.push(format!("weak cells and connectors (they need a load of {amperes} A or more)"));
         }
-        untested.push("the sign of the current".to_owned());
+        if !self.diagnosis.as_ref().is_some_and(Diagnosis::sign_is_proven) {
+            untested.push("the sign of the current (it takes three steps of the load)".to_owned());
+        }
         if !self.pack.temperatures().is_empty() {
             untested.push("where each temperature sensor sits (warming each by hand proves it)".to_owned());
         }
@@ -204,6 +212,7 @@ impl Judge {
                 }
                 Ok(format!("{} readings at rest", self.current_at_rest))
             }
+            Check::Bus => self.bus_evidence(),
             Check::Status => self.status_evidence(),
             Check::SenseLeads => self.sense_lead_evidence(),
         }
@@ -386,6 +395,18 @@ impl Judge {
                     .to_owned(),
             ),
             (true, _) => Err("too few pack voltages at rest".to_owned()),
+        }
+    }
+
+    /// The load's side is dead, live or on its way down; while it rises nobody can say yet.
+    fn bus_evidence(&self) -> std::result::Result<String, String> {
+        let volts = self.bus.map_or_else(String::new, |(_, nanos)| format!("{} V", format_nanos(nanos, 1)));
+        match self.stage.bus_state() {
+            BusState::Unknown => Err("no bus voltage now".to_owned()),
+            BusState::Dead => Ok(format!("dead: {volts}")),
+            BusState::Rising => Err(format!("it rises: {volts}")),
+            BusState::Live => Ok(format!("live and flat: {volts}")),
+            BusState::Falling => Ok(format!("it falls: {volts}")),
         }
     }
 

@@ -78,6 +78,7 @@ impl Judge {
         if !together {
             return;
         }
+        self.diagnose_temperatures();
         let values = || self.temperatures.values().map(|(_, nanos)| nanos);
         let possible = || values().filter(|nanos| is_inside(*nanos, TEMPERATURE_POSSIBLE));
         let (Some(warmest), Some(coldest)) = (possible().max(), possible().min()) else { return };

@@ -154,6 +154,15 @@ pub(crate) fn lines(judge: &mut Judge) -> Vec<String> {
                 EventKind::Alarm { alarm, change } => {
                     format!("{at} {} {} {}: {}", change.name(), alarm.severity.name(), alarm.check, alarm.text)
                 }
+                EventKind::Finding { finding, change } => {
+                    format!(
+                        "{at} finding {} {} {} {}",
+                        change.name(),
+                        finding.confidence.name(),
+                        finding.cause,
+                        finding.place()
+                    )
+                }
                 EventKind::Link { change, text } => format!("{at} link {}: {text}", change.name()),
                 EventKind::Note { text } => format!("{at} note {text}"),
                 EventKind::Verdict(verdict) => format!("{at} verdict {}", verdict.outcome.name()),

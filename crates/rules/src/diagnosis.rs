@@ -1,0 +1,322 @@
+//! What is wrong, and where: weighs what the estimates say, a cause at a time, and lets one cause explain another's signs.
+//!
+//! Fed row by row by the judge; looked at once a second. A claim rests on the data alone, never on the time of the look.
+
+mod bus;
+mod cells;
+mod current;
+mod line;
+mod path;
+mod sensors;
+
+use std::time::Duration;
+
+use model::{Channel, Quantity, SessionTime};
+
+use crate::alarms::Severity;
+use crate::cause::Cause;
+use crate::estimates::steps::StepSettings;
+use crate::finding::{Claim, Confidence};
+
+use bus::BusEvidence;
+use cells::CellEvidence;
+use current::CurrentEvidence;
+use line::LineEvidence;
+use path::PathEvidence;
+use sensors::SensorEvidence;
+
+/// What is fixed for a session: the pack, and in which steps its values are read. In billionths of the base unit.
+#[derive(Clone, Debug)]
+pub(crate) struct Facts {
+    pub(crate) cells: usize,
+    pub(crate) sensors: usize,
+    pub(crate) cell_step: i64,
+    pub(crate) current_step: i64,
+    pub(crate) bus_step: i64,
+    pub(crate) pack_step: i64,
+    pub(crate) temperature_step: i64,
+    pub(crate) one_hour_current: i64,
+    pub(crate) resistance: i64,
+    pub(crate) scan: Duration,
+    /// A cell that is further from the median at rest: worth a look, and critical.
+    pub(crate) deviation: (i64, i64),
+    /// The lowest and the highest voltage of a sound cell.
+    pub(crate) possible_cell: (i64, i64),
+    /// The pack voltage off the sum by so much of it, in billionths of a percent.
+    pub(crate) pack_sum: i64,
+    /// A current at rest.
+    pub(crate) current_at_rest: i64,
+    /// A rise of temperature at rest, in billionths of a degree a minute.
+    pub(crate) rate_at_rest: i64,
+    /// All cells come in one message: they are meant to be of one moment.
+    pub(crate) cells_together: bool,
+}
+
+impl Facts {
+    fn step_settings(&self) -> StepSettings {
+        StepSettings {
+            one_hour_current: self.one_hour_current,
+            resistance: self.resistance,
+            cell_step: self.cell_step,
+            current_step: self.current_step,
+            scan: self.scan,
+        }
+    }
+}
+
+/// A whole set of cells, and what is known of its moment.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct CellSet<'c> {
+    pub(crate) at: SessionTime,
+    /// Each cell, in billionths of a volt.
+    pub(crate) cells: &'c [Option<i64>],
+    /// No load moves the cells, and none did a while ago.
+    pub(crate) quiet: bool,
+    /// The same, and the limits for rest hold.
+    pub(crate) rest: bool,
+    /// The current has not jumped since the last set.
+    pub(crate) steady: bool,
+}
+
+/// What the judge knows besides, at the time of a look.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Known {
+    /// The BMS's own test of its sense leads failed, or a hand reading did.
+    pub(crate) leads_failed: bool,
+    /// Cells beyond those of the pack, on the line.
+    pub(crate) extra_cells: Option<u16>,
+    /// Values or counters stand still that should move.
+    pub(crate) frozen: bool,
+    /// The source is gone.
+    pub(crate) lost: bool,
+    /// Nothing comes any more.
+    pub(crate) silent: bool,
+    /// Damaged frames over the whole session, in hundredths of a percent, beyond the warning limit.
+    pub(crate) damage: Option<u64>,
+}
+
+/// The evidence of a session.
+#[derive(Clone, Debug)]
+pub(crate) struct Diagnosis {
+    facts: Facts,
+    cells: CellEvidence,
+    sensors: SensorEvidence,
+    current: CurrentEvidence,
+    path: PathEvidence,
+    bus: BusEvidence,
+    line: LineEvidence,
+}
+
+impl Diagnosis {
+    pub(crate) fn new(facts: Facts) -> Self {
+        Self {
+            cells: CellEvidence::new(&facts),
+            sensors: SensorEvidence::new(&facts),
+            current: CurrentEvidence::new(&facts),
+            path: PathEvidence::new(&facts),
+            bus: BusEvidence::new(&facts),
+            line: LineEvidence::default(),
+            facts,
+        }
+    }
+
+    /// A whole set of cells.
+    pub(crate) fn set(&mut self, set: CellSet<'_>) {
+        self.cells.set(set, &self.facts);
+        self.path.set(set);
+    }
+
+    /// A current in billionths of an ampere; `off`: nothing can flow.
+    pub(crate) fn current(&mut self, at: SessionTime, nanos: i64, off: bool) {
+        self.cells.current(at, nanos);
+        self.current.current(at, nanos, off);
+        self.path.current(at, nanos);
+    }
+
+    /// The reported pack voltage in billionths of a volt; `rest`: the cells rest.
+    pub(crate) fn pack_voltage(&mut self, at: SessionTime, nanos: i64, rest: bool) {
+        self.path.pack_voltage(at, nanos, rest);
+    }
+
+    /// The load's side in billionths of a volt, the pack's voltage if it is known, and whether the switch is closed.
+    pub(crate) fn bus(&mut self, at: SessionTime, nanos: i64, pack: Option<i64>, closed: bool) {
+        self.bus.reading(at, nanos, pack);
+        if closed {
+            self.path.bus(at, nanos);
+        }
+    }
+
+    /// The switch was opened.
+    pub(crate) fn opened(&mut self, at: SessionTime) {
+        self.bus.opened(at);
+    }
+
+    /// Each temperature sensor, in billionths of a degree; `None` where it is absent.
+    pub(crate) fn temperatures(&mut self, at: SessionTime, sensors: &[Option<i64>], rest: bool) {
+        self.sensors.set(at, sensors, rest);
+    }
+
+    /// A sound frame, or a piece of damage, and whether bus and load were on.
+    pub(crate) fn frame(&mut self, at: SessionTime, sound: bool, bus_on: Option<bool>, load_on: Option<bool>) {
+        self.line.frame(at, sound, bus_on, load_on);
+    }
+
+    /// Whether steps of the load have shown the right sign of the current.
+    pub(crate) fn sign_is_proven(&self) -> bool {
+        self.cells.sign_is_proven()
+    }
+
+    /// What the evidence says now.
+    pub(crate) fn look(&self, known: &Known) -> Vec<Claim> {
+        let mut claims = Vec::new();
+        self.line.look(known, &mut claims);
+        self.cells.look(&self.facts, known, &mut claims);
+        self.sensors.look(&self.facts, &mut claims);
+        self.current.look(&self.facts, &mut claims);
+        self.path.look(&self.facts, self.cells.median_volts(), &mut claims);
+        self.bus.look(&mut claims);
+        explain(&mut claims);
+        claims
+    }
+}
+
+/// Takes out what another claim explains.
+fn explain(claims: &mut Vec<Claim>) {
+    let explained: Vec<bool> = claims.iter().map(|claim| claims.iter().any(|other| explains(other, claim))).collect();
+    let mut explained = explained.into_iter();
+    claims.retain(|_| !explained.next().unwrap_or(false));
+}
+
+/// Whether `cause` leaves the signs that `sign` was claimed by. One that is only possible explains nothing.
+fn explains(cause: &Claim, sign: &Claim) -> bool {
+    use Cause::{
+        BalancingActive, CellsReadInTurn, Circulation, CurrentOffset, DamagedLine, FrozenBms, HeatingAtRest, HighCell,
+        Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset, SelfDischarge, SensorStuck, SilentLine,
+        SwappedSenseLeads, Unplugged, WeakCell, WrongCellCount, WrongScale,
+    };
+    if cause.confidence == Confidence::Possible && Confidence::Possible < sign.confidence {
+        return false;
+    }
+    let cells = matches!(sign.cause, LowCell | HighCell | WeakCell | LinkResistance | SelfDischarge | BalancingActive);
+    match cause.cause {
+        WrongScale => cells || matches!(sign.cause, PackSumOffset | WrongCellCount | OpenSenseLead),
+        SwappedSenseLeads | OpenSenseLead | BalancingActive if cells => {
+            cause.cause != sign.cause && near(cause, sign, 1)
+        }
+        SwappedSenseLeads => sign.cause == OpenSenseLead && (near(cause, sign, 1) || sign.places.is_empty()),
+        OpenSenseLead => match sign.cause {
+            PackSumOffset => true,
+            // The same lead, claimed with its place and without.
+            OpenSenseLead => sign.places.is_empty() && !cause.places.is_empty(),
+            _ => false,
+        },
+        WrongCellCount => {
+            sign.cause == PackSumOffset || (near(cause, sign, 0) && (cells || sign.cause == OpenSenseLead))
+        }
+        CellsReadInTurn => matches!(sign.cause, WeakCell | LinkResistance),
+        WeakCell | LinkResistance => sign.cause == SelfDischarge && near(cause, sign, 0),
+        SelfDischarge => matches!(sign.cause, LowCell) && near(cause, sign, 0),
+        Circulation => sign.cause == CurrentOffset,
+        FrozenBms => matches!(sign.cause, SensorStuck | SilentLine),
+        Interference => sign.cause == DamagedLine,
+        Unplugged => sign.cause == SilentLine,
+        HeatingAtRest => sign.cause == SensorStuck && near(cause, sign, 0),
+        _ => false,
+    }
+}
+
+/// Whether a place of the one is a place of the other, or so many places beside it.
+fn near(one: &Claim, other: &Claim, apart: u16) -> bool {
+    let near = |a: &Channel, b: &Channel| a.quantity == b.quantity && a.place.abs_diff(b.place) <= apart;
+    one.places.iter().any(|a| other.places.iter().any(|b| near(a, b)))
+}
+
+/// How often something was seen, and when.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+struct Tally {
+    count: u64,
+    from: SessionTime,
+    to: SessionTime,
+}
+
+impl Tally {
+    fn new(at: SessionTime) -> Self {
+        Self { count: 1, from: at, to: at }
+    }
+
+    fn again(&mut self, at: SessionTime) {
+        self.count += 1;
+        self.to = at;
+    }
+
+    /// Counts one more in an optional tally.
+    fn count(tally: &mut Option<Self>, at: SessionTime) {
+        match tally {
+            Some(tally) => tally.again(at),
+            None => *tally = Some(Self::new(at)),
+        }
+    }
+}
+
+impl Claim {
+    fn new(cause: Cause, confidence: Confidence, span: (SessionTime, SessionTime), text: String) -> Self {
+        Self {
+            cause,
+            places: Vec::new(),
+            confidence,
+            severity: Severity::Warning,
+            from: span.0,
+            to: span.1,
+            text,
+            supports: Vec::new(),
+            against: Vec::new(),
+        }
+    }
+
+    fn critical_if(mut self, critical: bool) -> Self {
+        if critical {
+            self.severity = Severity::Critical;
+        }
+        self
+    }
+
+    fn at_cells(mut self, cells: impl IntoIterator<Item = usize>) -> Self {
+        self.places = cells.into_iter().map(cell).collect();
+        self
+    }
+
+    fn supported(mut self, by: impl Into<String>) -> Self {
+        self.supports.push(by.into());
+        self
+    }
+
+    fn opposed(mut self, by: impl Into<String>) -> Self {
+        self.against.push(by.into());
+        self
+    }
+}
+
+/// The channel of a cell, counted from 0.
+fn cell(index: usize) -> Channel {
+    Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX))
+}
+
+/// The channel of a temperature sensor, counted from 0.
+fn sensor(index: usize) -> Channel {
+    Channel::at(Quantity::Temperature, u16::try_from(index + 1).unwrap_or(u16::MAX))
+}
+
+/// Billionths as a number of base units.
+fn base(nanos: i64) -> f64 {
+    nanos as f64 * 1e-9
+}
+
+/// Volts as millivolts in words.
+fn millivolts(volts: f64) -> String {
+    format!("{:.1} mV", volts * 1e3)
+}
+
+/// Ohms as milliohms in words.
+fn milliohms(ohms: f64) -> String {
+    format!("{:.2} mohm", ohms * 1e3)
+}

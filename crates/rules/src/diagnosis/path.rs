@@ -1,0 +1,166 @@
+//! The main path: pack voltage against the sum of the cells, bus voltage against the pack voltage.
+
+use std::time::Duration;
+
+use model::{Channel, Quantity, SessionTime};
+
+use super::{CellSet, Claim, Facts, base, milliohms, millivolts};
+use crate::cause::Cause;
+use crate::estimates::leads::{Drop, DropRegression};
+use crate::finding::Confidence;
+use crate::pack_sum::share;
+use crate::statistics::Running;
+
+/// Voltages further apart in time than this are not compared.
+const MOST_AGE: Duration = Duration::from_millis(500);
+/// The current must have stood still for so long.
+const STILL: Duration = Duration::from_millis(1000);
+/// So far it may move and still stand still: of itself, and at least a share of the one-hour current.
+const STILL_SHARE: i64 = 50;
+/// Fewer comparisons than this say nothing.
+const ENOUGH: u64 = 10;
+/// A gap within this share of a whole number of cells is one of so many cells.
+const WHOLE_CELLS: f64 = 0.05;
+
+#[derive(Clone, Debug)]
+pub(super) struct PathEvidence {
+    sum: Option<(SessionTime, i64)>,
+    pack: Option<(SessionTime, i64)>,
+    current: Option<i64>,
+    /// Where the current stands, and since when.
+    anchor: Option<(SessionTime, i64)>,
+    least_move: i64,
+    largest: f64,
+    pack_drop: DropRegression,
+    bus_drop: DropRegression,
+    /// The reported pack voltage less the sum of the cells at rest, in volts.
+    gap: Running,
+    gap_span: Option<(SessionTime, SessionTime)>,
+}
+
+impl PathEvidence {
+    pub(super) fn new(facts: &Facts) -> Self {
+        Self {
+            sum: None,
+            pack: None,
+            current: None,
+            anchor: None,
+            least_move: facts.one_hour_current / 100,
+            largest: 0.0,
+            pack_drop: DropRegression::new(facts.one_hour_current, facts.pack_step),
+            bus_drop: DropRegression::new(facts.one_hour_current, facts.bus_step),
+            gap: Running::default(),
+            gap_span: None,
+        }
+    }
+
+    pub(super) fn set(&mut self, set: CellSet<'_>) {
+        let sum = set.cells.iter().flatten().fold(0_i64, |sum, cell| sum.saturating_add(*cell));
+        self.sum = Some((set.at, sum));
+    }
+
+    pub(super) fn current(&mut self, at: SessionTime, nanos: i64) {
+        self.current = Some(nanos);
+        let near = |then: i64| {
+            nanos.saturating_sub(then).saturating_abs() <= (then.saturating_abs() / STILL_SHARE).max(self.least_move)
+        };
+        if self.anchor.is_none_or(|(_, then)| !near(then)) {
+            self.anchor = Some((at, nanos));
+        }
+    }
+
+    /// The current, if it has stood still for long enough.
+    fn still(&self, at: SessionTime) -> Option<i64> {
+        let (since, _) = self.anchor?;
+        self.current.filter(|_| STILL <= at.since(since))
+    }
+
+    pub(super) fn pack_voltage(&mut self, at: SessionTime, nanos: i64, rest: bool) {
+        self.pack = Some((at, nanos));
+        let Some((_, sum)) = self.sum.filter(|(then, _)| at.since(*then) <= MOST_AGE) else { return };
+        if rest {
+            self.gap.push(base(nanos.saturating_sub(sum)));
+            self.gap_span = Some((self.gap_span.map_or(at, |(from, _)| from), at));
+        }
+        if let Some(current) = self.still(at) {
+            self.largest = self.largest.max(base(current).abs());
+            self.pack_drop.push(at, current, sum.saturating_sub(nanos));
+        }
+    }
+
+    /// With the switch closed.
+    pub(super) fn bus(&mut self, at: SessionTime, nanos: i64) {
+        let (Some(current), Some((then, pack))) = (self.still(at), self.pack.or(self.sum)) else { return };
+        if at.since(then) <= MOST_AGE {
+            self.largest = self.largest.max(base(current).abs());
+            self.bus_drop.push(at, current, pack.saturating_sub(nanos));
+        }
+    }
+
+    pub(super) fn look(&self, facts: &Facts, median: f64, claims: &mut Vec<Claim>) {
+        let Some((_, sum)) = self.sum else { return };
+        self.look_at_gap(facts, base(sum), median, claims);
+        let between = "between the cells and where the pack voltage is measured";
+        self.look_at_drop(&self.pack_drop, Quantity::PackVoltage, between, facts, base(sum), claims);
+        let between = "between the pack and the bus";
+        self.look_at_drop(&self.bus_drop, Quantity::BusVoltage, between, facts, base(sum), claims);
+    }
+
+    /// A share of a voltage as the pack-sum limit has it.
+    fn limit(facts: &Facts, volts: f64) -> f64 {
+        base(facts.pack_sum) / 100.0 * volts
+    }
+
+    fn look_at_gap(&self, facts: &Facts, sum: f64, median: f64, claims: &mut Vec<Claim>) {
+        let (Some(span), Some(gap)) = (self.gap_span, self.gap.mean()) else { return };
+        let limit = Self::limit(facts, sum);
+        if self.gap.count() < ENOUGH || limit <= 0.0 || gap.abs() <= limit {
+            return;
+        }
+        let percent = share((gap * 1e9) as i64, (sum * 1e9) as i64).map_or(0.0, base);
+        let text = format!("the pack voltage is {gap:+.2} V off the sum of the cells at rest ({percent:.1} %)");
+        let cells = if 0.0 < median { gap / median } else { 0.0 };
+        let whole = cells.round();
+        if 1.0 <= whole.abs() && (cells - whole).abs() < WHOLE_CELLS * whole.abs() {
+            let claim = Claim::new(Cause::WrongCellCount, Confidence::Likely, span, text).critical_if(true);
+            claims.push(claim.supported(format!("that is {cells:.2} cells of {median:.3} V: {whole:+} cells")));
+            return;
+        }
+        claims.push(Claim::new(Cause::PackSumOffset, Confidence::Likely, span, text));
+    }
+
+    fn look_at_drop(
+        &self,
+        drop: &DropRegression,
+        place: Quantity,
+        between: &str,
+        facts: &Facts,
+        sum: f64,
+        claims: &mut Vec<Claim>,
+    ) {
+        let Ok(Drop { resistance, offset, levels, .. }) = drop.estimate() else { return };
+        let ohms = resistance.estimate.value;
+        let (at_most, limit) = (ohms * self.largest, Self::limit(facts, sum));
+        if resistance.low <= 0.0 || at_most <= limit * 0.9 {
+            return;
+        }
+        let text = format!(
+            "{} (95 %: {} to {}) {between}: {at_most:.2} V at {:.0} A",
+            milliohms(ohms),
+            milliohms(resistance.low),
+            milliohms(resistance.high),
+            self.largest
+        );
+        let basis = resistance.estimate.basis;
+        let mut claim = Claim::new(Cause::ConnectorResistance, Confidence::Likely, (basis.from, basis.to), text);
+        claim.places = vec![Channel::whole(place)];
+        claim = claim.supported(format!(
+            "{} levels of the current from {:.1} A to {:.1} A; {} at no current",
+            basis.count,
+            levels.0,
+            levels.1,
+            millivolts(offset.estimate.value)
+        ));
+        claims.push(claim.opposed("a filter that lags looks like it where the current changes fast"));
+    }
+}

@@ -1,0 +1,131 @@
+//! What goes to the diagnosis, and what comes back.
+
+use model::{Quantity, SessionTime};
+
+use super::{FROZEN_CELLS, Judge};
+use crate::alarms::{Key, Severity};
+use crate::check::Check;
+use crate::diagnosis::{CellSet, Diagnosis, Facts, Known};
+use crate::finding::Confidence;
+use crate::limits::LimitName;
+use crate::link::WARNING_PERCENT;
+
+/// The part of an alarm that a finding raised.
+const DIAGNOSED: usize = usize::MAX;
+/// What a cell can have where the pack file has no limits, in billionths of a volt. Common practice, no source.
+const ANY_CELL: (i64, i64) = (2_000_000_000, 4_500_000_000);
+/// Fewer frames than this say nothing about the line.
+const ENOUGH_FRAMES: u64 = 100;
+
+impl Judge {
+    /// Once a second: what the evidence says now. A critical finding that is proven fails its check.
+    pub(super) fn diagnose(&mut self) {
+        if self.diagnosis.is_none() && 0 < self.cell_sets.whole() {
+            self.diagnosis = Some(Diagnosis::new(self.facts()));
+        }
+        let Some(diagnosis) = &self.diagnosis else { return };
+        let claims = diagnosis.look(&self.known());
+        for claim in &claims {
+            if claim.confidence == Confidence::Proven && claim.severity == Severity::Critical {
+                let key = Key::new(claim.cause.check(), claim.places.first().copied()).part(DIAGNOSED);
+                let text = format!("{}: {}", claim.cause, claim.text);
+                let cause = crate::alarms::Cause { key, severity: Severity::Critical, text, bytes: None };
+                self.book.raise(self.now, cause, &mut self.events);
+            }
+        }
+        self.findings.update(self.now, claims, &mut self.events);
+    }
+
+    fn facts(&self) -> Facts {
+        let (pack, layout) = (&self.pack, &self.setup.layout);
+        let limit = |name: LimitName| pack.limit(name);
+        let sides = |name: LimitName| (limit(name).warning.unwrap_or(0), limit(name).critical.unwrap_or(i64::MAX));
+        let either = |name: LimitName| limit(name).warning.or(limit(name).critical).unwrap_or(0);
+        let carries_cells = |kind: &&model::KindLayout| {
+            kind.columns.iter().any(|column| column.channel.quantity == Quantity::CellVoltage)
+        };
+        Facts {
+            cells: pack.cells().into(),
+            sensors: pack.temperatures().len(),
+            cell_step: self.cells.step,
+            current_step: self.steps.current,
+            bus_step: self.steps.bus,
+            pack_step: self.steps.pack,
+            temperature_step: self.temperatures.step,
+            one_hour_current: pack.capacity_nanos(),
+            resistance: pack.resistance_nanos(),
+            scan: self.plan.scan,
+            deviation: sides(LimitName::DeviationRest),
+            possible_cell: (
+                limit(LimitName::CellLowLoad).critical.unwrap_or(ANY_CELL.0),
+                limit(LimitName::CellHigh).critical.unwrap_or(ANY_CELL.1),
+            ),
+            pack_sum: either(LimitName::PackSum),
+            current_at_rest: either(LimitName::CurrentRest),
+            rate_at_rest: either(LimitName::TemperatureRateRest),
+            cells_together: layout.kinds.iter().filter(carries_cells).count() == 1,
+        }
+    }
+
+    fn known(&self) -> Known {
+        let link = &self.link;
+        let periodic = || link.kinds.iter().filter(|kind| kind.periodic);
+        // A single cell that is held is another matter.
+        let all_frozen = |place: Option<model::Channel>| {
+            place.is_none_or(|place| place == FROZEN_CELLS || !place.quantity.has_places())
+        };
+        let damage = link.damage();
+        let enough = ENOUGH_FRAMES <= link.good.saturating_add(link.damaged);
+        Known {
+            leads_failed: self.book.failed(Check::SenseLeads).next().is_some(),
+            extra_cells: self.extra_cells,
+            frozen: self.book.failed(Check::LiveValues).any(|alarm| all_frozen(alarm.place)),
+            lost: link.lost_at.is_some(),
+            silent: periodic().next().is_some() && periodic().all(|kind| kind.missing),
+            damage: (enough && WARNING_PERCENT * 100 < damage).then_some(damage),
+        }
+    }
+
+    pub(super) fn diagnose_set(&mut self, values: &[i64]) {
+        let steady = self.swing.unsteady == 0 && self.swing.blank_until <= self.now;
+        let (quiet, rest) = (self.stage.is_quiet(), self.stage.cells_rest());
+        let Some(diagnosis) = &mut self.diagnosis else { return };
+        let cells = &mut self.places_scratch;
+        cells.clear();
+        cells.extend(values.iter().map(|value| Some(*value)));
+        diagnosis.set(CellSet { at: self.now, cells, quiet, rest: quiet && rest, steady });
+    }
+
+    pub(super) fn diagnose_temperatures(&mut self) {
+        let (at, rest) = (self.now, self.stage.cells_rest());
+        let Some(diagnosis) = &mut self.diagnosis else { return };
+        let sensors = &mut self.places_scratch;
+        sensors.clear();
+        sensors.resize(self.pack.temperatures().len(), None);
+        for (index, nanos) in self.temperatures.values() {
+            if let Some(sensor) = sensors.get_mut(index) {
+                *sensor = Some(nanos);
+            }
+        }
+        diagnosis.temperatures(at, sensors, rest);
+    }
+
+    pub(super) fn count_sound_frame(&mut self) {
+        self.count_frame(self.now, true);
+    }
+
+    /// So many frames were damaged.
+    pub(super) fn count_damage(&mut self, frames: u64) {
+        // A piece of garbage of any length counts once for each frame that it could have been, but not for ever.
+        for _ in 0..frames.min(1000) {
+            self.count_frame(self.now, false);
+        }
+    }
+
+    fn count_frame(&mut self, at: SessionTime, sound: bool) {
+        let (bus_on, load_on) = (self.stage.bus_is_live(), self.stage.load_is_on());
+        if let Some(diagnosis) = &mut self.diagnosis {
+            diagnosis.frame(at, sound, bus_on, load_on);
+        }
+    }
+}
