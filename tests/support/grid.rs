@@ -19,7 +19,7 @@ use std::time::Duration;
 
 use model::{Channel, Input, Layout, Quantity, SessionHeader, SessionTime};
 use parser::Protocol;
-use simulator::{Curve, Fault, FaultKind, PackVoltageFrom, Scene};
+use simulator::{Act, Curve, Fault, FaultKind, PackVoltageFrom, Scene};
 
 use crate::adapter::by_protocol_through_adapter;
 use crate::pairs::{ACORN, PAIRS, Pair};
@@ -55,7 +55,7 @@ pub struct Known {
     pub severity: f64,
     /// Beyond a warning limit: a diagnosis must find it (see `simulator::Fault::warns_from`).
     pub beyond_warning: bool,
-    /// The line carries what shows it. Where it does not, nothing can be asked.
+    /// The line carries what shows it, and often enough. Where it does not, nothing can be asked.
     pub carried: bool,
 }
 
@@ -159,17 +159,33 @@ impl Case {
         vary_bms(&mut dice, &self.pair, &mut scene);
         scene.bms.cell_step = i64::from(self.millivolts) * 1_000_000;
         scene.bms.cell_noise = self.noise;
+        let stretch = self.stretch();
+        for step in &mut scene.steps {
+            step.at = SessionTime::from_nanos(step.at.nanos * stretch);
+        }
         scene
     }
 
-    /// How long it must be watched: a minute; more where something comes after the opening, or comes slowly.
+    /// How many times slower the plan is done, so that a slow line sees enough of it: five updates in each plateau of 3 s and
+    /// ten in the 6 s at rest; for interference 300 frames in these.
+    fn stretch(&self) -> u64 {
+        let follows =
+            |fault: &Fault| matches!(fault.kind, FaultKind::InterferenceWithBus | FaultKind::InterferenceWithCurrent);
+        let messages = self.protocol().layout().kinds.len() as u64;
+        let rate = u64::from(self.rate.max(1));
+        let frames = if self.faults.iter().any(follows) { 300_u64.div_ceil(messages) } else { 0 };
+        frames.max(12).div_ceil(6 * rate).max(1)
+    }
+
+    /// How long it must be watched: a minute at the usual pace; more where something comes after the opening, or comes
+    /// slowly.
     pub fn length(&self) -> SessionTime {
         let seconds = self.faults.iter().map(|fault| match fault.kind {
             FaultKind::WeldedContact | FaultKind::BusLiveEarly => 130,
             FaultKind::SelfDischarge | FaultKind::HeatingAtRest => 420,
             _ => 60,
         });
-        SessionTime::from_millis(1_000 * seconds.max().unwrap_or(60))
+        SessionTime::from_millis(1_000 * seconds.max().unwrap_or(60) * self.stretch())
     }
 
     /// The head of the session: the pair's files, the protocol's with this frame rate.
@@ -191,7 +207,8 @@ impl Case {
             places: fault.channels(scene.pack.series, scene.pack.sensors),
             severity: fault.severity,
             beyond_warning: fault.is_beyond_warning(&scene),
-            carried: needs(fault.kind).is_none_or(|quantity| carries(protocol.layout(), quantity)),
+            carried: needs(fault.kind).is_none_or(|quantity| carries(protocol.layout(), quantity))
+                && needed_rate(fault.kind, &scene) <= f64::from(self.rate),
         };
         self.faults.iter().map(known).collect()
     }
@@ -236,6 +253,18 @@ fn needs(kind: FaultKind) -> Option<Quantity> {
         | FaultKind::WeldedContact => Some(Quantity::BusVoltage),
         FaultKind::OpenSenseLeadHeld => Some(Quantity::SenseLeadTest),
         _ => None,
+    }
+}
+
+/// How many frames a second the bus rise needs: five in three time constants of a sound one, or, where it is slow, until
+/// the switch closes.
+fn needed_rate(kind: FaultKind, scene: &Scene) -> f64 {
+    let constant = scene.bus.farad * scene.bus.pre_charge_ohm;
+    let at = |act: Act| scene.steps.iter().find(|step| step.act == act).map_or(0.0, |step| step.at.nanos as f64 / 1e9);
+    match kind {
+        FaultKind::NoPreCharge | FaultKind::StalledPreCharge | FaultKind::PreChargeRetries => 5.0 / (3.0 * constant),
+        FaultKind::SlowPreCharge => 5.0 / (at(Act::Close) - at(Act::PreCharge)),
+        _ => 0.0,
     }
 }
 

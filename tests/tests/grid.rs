@@ -46,7 +46,7 @@ fn a_case_has_its_rate_and_its_resolution() {
             for input in case.inputs() {
                 let InputKind::Bytes(bytes) = &input.kind else { continue };
                 decoder.push(input.at, bytes);
-                for batch in decoder.take() {
+                while let Some(batch) = decoder.take() {
                     for (count, kind) in frames.iter_mut().zip(&batch.kinds) {
                         *count += u32::try_from(kind.at.len()).unwrap();
                     }
@@ -63,8 +63,8 @@ fn a_case_has_its_rate_and_its_resolution() {
                     }
                 }
             }
-            // A minute of it, the first one at the very beginning; the last may be cut off.
-            let expected = 60 * u32::from(rate);
+            // A minute of it, at one frame a second two; the first one at the very beginning, the last may be cut off.
+            let expected = if rate == 1 { 120 } else { 60 * u32::from(rate) };
             assert!(
                 frames.iter().all(|count| (expected - 1..=expected + 1).contains(count)),
                 "{}: {frames:?}",
@@ -101,7 +101,27 @@ fn places_are_spread_and_two_faults_are_apart() {
     assert!(20 < seen.len(), "{seen:?}");
 }
 
-/// A sound session of the grid is never refused. At one frame a second the checks on time may have too little.
+/// A slow line is given the time that it needs.
+#[test]
+fn the_plan_is_stretched_for_a_slow_line() {
+    let minutes = |case: &Case| case.length().nanos as f64 / 60e9;
+    let first = |case: &Case| case.scene().steps[0].at.nanos / 1_000_000;
+    for (rate, stretch) in [(20, 1), (2, 1), (1, 2)] {
+        let case = case(ACORN, 1, rate);
+        assert_eq!(first(&case), 6_000 * stretch);
+        assert!((minutes(&case) - stretch as f64).abs() < 1e-9);
+    }
+    // Two messages, 150 frames of each in the time at rest: 6 s x 20 are 120, so twice that; at 5 a second five times.
+    for (rate, stretch) in [(20, 2), (5, 5)] {
+        let case = case(ACORN, 1, rate).with(&[FaultKind::InterferenceWithBus], 1.0);
+        assert_eq!(first(&case), 6_000 * stretch, "{rate}");
+    }
+    // 0.25 s to 0.45 s: three of them see five frames at 3.7 to 6.7 a second.
+    let jump = |rate| case(ACORN, 1, rate).with(&[FaultKind::NoPreCharge], 1.0).truths().remove(0).carried;
+    assert!(jump(10) && !jump(2));
+}
+
+/// A sound session of the grid is never refused.
 #[test]
 fn no_sound_case_is_refused() {
     let mut cannot_tell: BTreeMap<(u16, String), u32> = BTreeMap::new();
@@ -123,7 +143,7 @@ fn no_sound_case_is_refused() {
         }
     }
     println!("{cases} sound sessions: {go} go; cannot tell (frames/s, checks): {cannot_tell:?}");
-    assert!(cases as u32 / 2 <= go, "{go}: {cannot_tell:?}");
+    assert!(cases as u32 * 9 / 10 <= go, "{go}: {cannot_tell:?}");
 }
 
 /// Every fault through the grid at its worst, at both ends of the rates: an answer, and never go with a value that no

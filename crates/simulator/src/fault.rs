@@ -48,7 +48,7 @@ pub enum FaultKind {
     /// Up to severity 0.5 what is turned round reads 0, above it is sent as it is, and in 16 bits without a sign starts
     /// again from above. A pack of fewer than three cells has no such leads.
     SwappedSenseLeads,
-    /// A cell is being balanced at up to 0.2 A through sense leads of 0.2 ohm, 1.2 s in every 2 s: it reads up to 80 mV
+    /// A cell is being balanced at up to 0.2 A through sense leads of 0.2 ohm, 1.4 s in every 2.3 s: it reads up to 80 mV
     /// low, its neighbours up to 40 mV high. The charge taken is not counted.
     BalancingActive,
     /// The BMS reads its cells one after another, over up to five scans. No fault of the pack: a false spread.

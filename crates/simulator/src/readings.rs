@@ -11,9 +11,10 @@ const KICK_CHANCE: u64 = 0x16;
 
 /// How fast an input is drawn down when its lead opens, in seconds.
 const PULL_SECONDS: f64 = 0.1;
-/// A cell is balanced for so many seconds, then measured in peace for the rest of a turn.
-const BALANCING_SECONDS: f64 = 1.2;
-const BALANCING_TURN_SECONDS: f64 = 2.0;
+/// A cell is balanced for so many seconds, then measured in peace for the rest of a turn. No multiple of a usual frame
+/// period, so that a slow line sees both.
+const BALANCING_SECONDS: f64 = 1.4;
+const BALANCING_TURN_SECONDS: f64 = 2.3;
 
 /// What a fault does at the inputs of the BMS, in volts, `since` seconds after it began.
 pub(crate) fn spoil_inputs(fault: &Fault, since: f64, noise: Noise, cells: &mut [f64]) {
