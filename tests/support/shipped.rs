@@ -188,15 +188,12 @@ impl Recipe {
 
     /// What a person fills in, from the recipe, before the recording is judged. As it stands it fits no verdict.
     pub fn expectation_template(&self) -> String {
+        let (cells, sensors) = (self.scene.pack.series, self.scene.pack.sensors);
         let faults = self.faults.iter().map(|fault| {
-            let seconds = fault.at.nanos as f64 / 1e9;
-            format!(
-                "# {}: {}, from {seconds} s on, place {}, severity {}\n",
-                fault.kind,
-                fault.kind.about(),
-                fault.place,
-                fault.severity
-            )
+            let places: Vec<String> = fault.channels(cells, sensors).iter().map(ToString::to_string).collect();
+            let places = if places.is_empty() { "the pack".to_owned() } else { places.join(", ") };
+            let (kind, about, seconds) = (fault.kind, fault.kind.about(), fault.at.nanos as f64 / 1e9);
+            format!("# {kind} from {seconds} s on, severity {}, at {places}: {about}\n", fault.severity)
         });
         let faults: String = faults.collect();
         format!(
