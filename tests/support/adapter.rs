@@ -1,8 +1,10 @@
 //! Bytes as a USB adapter hands them over: collected for some milliseconds, at most 62 together, read with some delay.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use model::{Input, InputKind, SessionTime};
+use parser::Protocol;
 use simulator::{ByProtocol, Fault, FrameMaker, Scene, Telegrams};
 
 use crate::Dice;
@@ -24,7 +26,18 @@ pub fn through_adapter(
     length: SessionTime,
     seed: u64,
 ) -> Vec<Input> {
-    let maker = ByProtocol::new(crate::protocol(protocol_file));
+    by_protocol_through_adapter(crate::protocol(protocol_file), scene, faults, length, seed)
+}
+
+/// The same for a protocol that is in no file.
+pub fn by_protocol_through_adapter(
+    protocol: Arc<Protocol>,
+    scene: &Scene,
+    faults: &[Fault],
+    length: SessionTime,
+    seed: u64,
+) -> Vec<Input> {
+    let maker = ByProtocol::new(protocol);
     let line = maker.line();
     let telegrams = Telegrams::new(scene, faults, maker).until(length);
     let gone = telegrams.unplugged_at();

@@ -3,6 +3,7 @@
 pub mod adapter;
 mod dice;
 pub mod expectation;
+pub mod grid;
 pub mod pairs;
 pub mod sessions;
 pub mod shipped;
@@ -44,9 +45,14 @@ pub fn protocol(path: &str) -> Arc<Protocol> {
 
 /// A header for these files.
 pub fn header(protocol: &str, pack: &str) -> SessionHeader {
+    header_of(text(protocol), text(pack))
+}
+
+/// A header for these texts.
+pub fn header_of(protocol_text: String, pack_text: String) -> SessionHeader {
     SessionHeader {
-        protocol_text: text(protocol),
-        pack_text: text(pack),
+        protocol_text,
+        pack_text,
         source: "a test".to_owned(),
         practice: true,
         times: Times::Measured,

@@ -39,20 +39,31 @@ pub fn faulty(seed: u64) -> Drawn {
     let length = drawn.length.nanos as f64 / 1e9;
     let at = match kind {
         // A cell is as it is from the beginning, mostly.
-        FaultKind::LowCell | FaultKind::WeakCell if dice.happens(0.7) => 0.0,
-        FaultKind::PackSumOffset if dice.happens(0.7) => 0.0,
+        FaultKind::LowCell
+        | FaultKind::HighCell
+        | FaultKind::WeakCell
+        | FaultKind::LinkResistance
+        | FaultKind::PackSumOffset
+            if dice.happens(0.7) =>
+        {
+            0.0
+        }
         _ => dice.between(0.0, length - 1.0),
     };
     let places = match kind {
-        FaultKind::SensorOpen | FaultKind::SensorShort => drawn.scene.pack.sensors,
+        FaultKind::SensorOpen | FaultKind::SensorShort | FaultKind::SensorStuck | FaultKind::HeatingAtRest => {
+            drawn.scene.pack.sensors
+        }
         FaultKind::OpenSenseLeadEnd => 2,
-        FaultKind::LowCell | FaultKind::WeakCell => drawn.scene.pack.series,
+        FaultKind::LowCell | FaultKind::HighCell | FaultKind::WeakCell | FaultKind::LinkResistance => {
+            drawn.scene.pack.series
+        }
         _ => drawn.scene.pack.series - 1,
     };
     let place = 1 + (dice.bits() % u64::from(places)) as u16;
     // Mostly so bad that it is beyond a limit; the truth is worked out from what came of it.
     let slightest = match kind {
-        FaultKind::LowCell => 0.4,
+        FaultKind::LowCell | FaultKind::HighCell => 0.4,
         FaultKind::WeakCell | FaultKind::PackSumOffset => 0.2,
         _ => 0.05,
     };

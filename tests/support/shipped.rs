@@ -13,7 +13,7 @@ use crate::through_adapter;
 #[derive(Clone, Debug)]
 pub struct Recipe {
     /// The name of the file, without its ending.
-    pub name: &'static str,
+    pub name: String,
     /// The pack and its protocol.
     pub pair: Pair,
     /// The power-up.
@@ -25,7 +25,7 @@ pub struct Recipe {
     /// How long it is.
     pub length: SessionTime,
     /// What the header says that it is.
-    pub source: &'static str,
+    pub source: String,
 }
 
 /// All of them.
@@ -33,11 +33,25 @@ pub fn recipes() -> Vec<Recipe> {
     vec![first_switch_on(), open_sense_lead(), weak_cell(), sensor_open(), damaged_data_line()]
 }
 
+/// The practice power-up of the big pack with a fault as bad as can be, for a recording that is not there yet.
+pub fn of_fault(kind: FaultKind) -> Recipe {
+    let seconds = if matches!(kind, FaultKind::WeldedContact | FaultKind::BusLiveEarly) { 90.0 } else { 60.0 };
+    Recipe {
+        name: format!("{}-{kind}", ACORN.name),
+        pair: ACORN,
+        scene: ACORN.scene(200),
+        faults: vec![Fault::new(kind)],
+        commands: Vec::new(),
+        length: at_seconds(seconds),
+        source: format!("recorded practice: Acorn, {}", kind.about()),
+    }
+}
+
 fn first_switch_on() -> Recipe {
     let meter = ReadingKind::PackVoltage { nanovolts: 91_900_000_000 };
     let reading = Command::Reading { kind: meter, instrument: "club meter".to_owned() };
     Recipe {
-        name: "acorn-first-switch-on",
+        name: "acorn-first-switch-on".to_owned(),
         pair: ACORN,
         scene: scene(
             ACORN,
@@ -55,13 +69,13 @@ fn first_switch_on() -> Recipe {
         faults: Vec::new(),
         commands: vec![(4.0, reading), (7.5, mark("pre-charge")), (17.5, mark("props off, throttle to a third"))],
         length: at_seconds(45.0),
-        source: "recorded practice: Acorn, first switch-on, nothing wrong",
+        source: "recorded practice: Acorn, first switch-on, nothing wrong".to_owned(),
     }
 }
 
 fn open_sense_lead() -> Recipe {
     Recipe {
-        name: "acorn-open-sense-lead",
+        name: "acorn-open-sense-lead".to_owned(),
         pair: ACORN,
         scene: scene(
             ACORN,
@@ -77,13 +91,13 @@ fn open_sense_lead() -> Recipe {
         faults: vec![fault(FaultKind::OpenSenseLeadMidpoint, 14.0, 9, 0.8)],
         commands: vec![(8.0, mark("switch on"))],
         length: at_seconds(40.0),
-        source: "recorded practice: Acorn, a sense lead works loose while the speed controllers idle",
+        source: "recorded practice: Acorn, a sense lead works loose while the speed controllers idle".to_owned(),
     }
 }
 
 fn weak_cell() -> Recipe {
     Recipe {
-        name: "acorn-weak-cell",
+        name: "acorn-weak-cell".to_owned(),
         pair: ACORN,
         scene: scene(
             ACORN,
@@ -101,13 +115,13 @@ fn weak_cell() -> Recipe {
         faults: vec![fault(FaultKind::WeakCell, 0.0, 17, 0.7)],
         commands: vec![(15.5, mark("props off, throttle to a half"))],
         length: at_seconds(38.0),
-        source: "recorded practice: Acorn, a weak cell under its first load step",
+        source: "recorded practice: Acorn, a weak cell under its first load step".to_owned(),
     }
 }
 
 fn sensor_open() -> Recipe {
     Recipe {
-        name: "sapling-sensor-open",
+        name: "sapling-sensor-open".to_owned(),
         pair: SAPLING,
         scene: scene(
             SAPLING,
@@ -124,13 +138,13 @@ fn sensor_open() -> Recipe {
         faults: vec![fault(FaultKind::SensorOpen, 13.0, 2, 1.0)],
         commands: Vec::new(),
         length: at_seconds(40.0),
-        source: "recorded practice: Sapling, a temperature sensor's plug slips off",
+        source: "recorded practice: Sapling, a temperature sensor's plug slips off".to_owned(),
     }
 }
 
 fn damaged_data_line() -> Recipe {
     Recipe {
-        name: "field-damaged-data-line",
+        name: "field-damaged-data-line".to_owned(),
         pair: FIELD,
         scene: scene(
             FIELD,
@@ -141,7 +155,7 @@ fn damaged_data_line() -> Recipe {
         faults: vec![fault(FaultKind::FlippedBits, 20.0, 0, 1.0)],
         commands: vec![(19.5, mark("inverter on"))],
         length: at_seconds(40.0),
-        source: "recorded practice: Field, the inverter disturbs the data line beside its leads",
+        source: "recorded practice: Field, the inverter disturbs the data line beside its leads".to_owned(),
     }
 }
 
@@ -163,13 +177,29 @@ impl Recipe {
         SessionHeader {
             protocol_text: crate::text(self.pair.protocol),
             pack_text: crate::text(self.pair.pack),
-            source: self.source.to_owned(),
+            source: self.source.clone(),
             practice: true,
             times: Times::Measured,
             started_utc_nanos: None,
             tool_version: concat!("packwake ", env!("CARGO_PKG_VERSION"), ", make_recordings").to_owned(),
             host: String::new(),
         }
+    }
+
+    /// What a person fills in, from the recipe, before the recording is judged. As it stands it fits no verdict.
+    pub fn expectation_template(&self) -> String {
+        let (cells, sensors) = (self.scene.pack.series, self.scene.pack.sensors);
+        let faults = self.faults.iter().map(|fault| {
+            let places: Vec<String> = fault.channels(cells, sensors).iter().map(ToString::to_string).collect();
+            let places = if places.is_empty() { "the pack".to_owned() } else { places.join(", ") };
+            let (kind, about, seconds) = (fault.kind, fault.kind.about(), fault.at.nanos as f64 / 1e9);
+            format!("# {kind} from {seconds} s on, severity {}, at {places}: {about}\n", fault.severity)
+        });
+        let faults: String = faults.collect();
+        format!(
+            "# To be written by hand from the recipe before the recording is judged.\n{faults}\
+             outcome = \"\"\ncovers = []\nfailed = []\nuntested = []\nconclude = \"\"\nwhy = \"\"\"\n\"\"\"\n"
+        )
     }
 
     /// The inputs, numbered as the engine numbers them.

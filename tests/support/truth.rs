@@ -168,7 +168,36 @@ pub fn of(drawn: &Drawn) -> Truth {
     let active = drawn.length.since(fault.at);
     let seen_after = |length: Duration| if length <= active { Truth::Bad } else { Truth::Unclear };
     let own = match fault.kind {
-        FaultKind::LowCell | FaultKind::WeakCell | FaultKind::PackSumOffset => Truth::Healthy,
+        // All that they do is in the true cells and the pack voltage, or in no check.
+        FaultKind::LowCell
+        | FaultKind::HighCell
+        | FaultKind::WeakCell
+        | FaultKind::LinkResistance
+        | FaultKind::SelfDischarge
+        | FaultKind::PackSumOffset
+        | FaultKind::PackLeadResistance
+        | FaultKind::BusLeadResistance => Truth::Healthy,
+        // Readings that no cell can have.
+        FaultKind::SwappedSenseLeads | FaultKind::WrongCellScale | FaultKind::TooManyCellsRead => {
+            seen_after(SEEN_AFTER)
+        }
+        // Not sound, but no limit need be broken by it: nothing is demanded of the verdict. The diagnosis has its own
+        // table (`grid`).
+        FaultKind::TooFewCellsRead
+        | FaultKind::BalancingActive
+        | FaultKind::CellsReadInTurn
+        | FaultKind::SensorStuck
+        | FaultKind::HeatingAtRest
+        | FaultKind::ReversedCurrent
+        | FaultKind::CurrentOffset
+        | FaultKind::Circulation
+        | FaultKind::NoPreCharge
+        | FaultKind::SlowPreCharge
+        | FaultKind::StuckPreCharge
+        | FaultKind::StalledPreCharge
+        | FaultKind::PreChargeRetries
+        | FaultKind::BusLiveEarly
+        | FaultKind::WeldedContact => Truth::Unclear,
         FaultKind::OpenSenseLead
         | FaultKind::OpenSenseLeadMidpoint
         | FaultKind::OpenSenseLeadHeld
@@ -185,7 +214,10 @@ pub fn of(drawn: &Drawn) -> Truth {
         // A counter stands still over five frames.
         FaultKind::FrozenFrame => seen_after(Duration::from_millis(1_500)),
         // More than one frame in a hundred: nobody may call that link sound.
-        FaultKind::FlippedBits | FaultKind::LostBytes => {
+        FaultKind::FlippedBits
+        | FaultKind::LostBytes
+        | FaultKind::InterferenceWithBus
+        | FaultKind::InterferenceWithCurrent => {
             let over = damaged_share(drawn) - 0.01;
             graded(over, over, 0.005)
         }

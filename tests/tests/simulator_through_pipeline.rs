@@ -23,6 +23,8 @@ struct Expected {
 
 const NOTHING: Expected = Expected { outcome: Outcome::NoGo, must: &[], may: &[], no_data: &[] };
 
+const GO: Expected = Expected { outcome: Outcome::Go, ..NOTHING };
+
 const LEAD: (&str, &[&str]) = ("sense leads", &["sense lead test"]);
 
 /// Checks that a wrong number can fail.
@@ -48,7 +50,7 @@ fn expected(kind: FaultKind, pair: &Pair) -> Expected {
     let flat = *pair == FIELD;
     match kind {
         // 6 % of charge are 6 x 8 mV = 48 mV on NMC at 64 % (limit 30 mV, spread 50 mV), 2 mV on the plateau of LFP.
-        FaultKind::LowCell if flat => Expected { outcome: Outcome::Go, ..NOTHING },
+        FaultKind::LowCell if flat => GO,
         FaultKind::LowCell => Expected { must: &[("deviation", &["cell 7"])], may: &["spread"], ..NOTHING },
         // Three times the resistance at 0.91 C: 2 x 40 mV and more at once, limit 25 mV + 0.5 x 55 mV at the least.
         FaultKind::WeakCell => Expected { must: &[("deviation", &["cell 7"])], may: &["spread"], ..NOTHING },
@@ -111,6 +113,76 @@ fn expected(kind: FaultKind, pair: &Pair) -> Expected {
             Expected { must: &[("link", &[])], may: ANY_VALUE, ..NOTHING }
         }
         FaultKind::FlippedBits | FaultKind::LostBytes => Expected { must: &[("link", &[])], ..NOTHING },
+        // The same bits, but only while the bus is up or current flows.
+        FaultKind::InterferenceWithBus | FaultKind::InterferenceWithCurrent => expected(FaultKind::FlippedBits, pair),
+        // 6 % upwards are 50 mV on NMC as well, and the spread is at its limit; 3 mV on the plateau.
+        FaultKind::HighCell => expected(FaultKind::LowCell, pair),
+        // Twice a whole resistance at once: 80 mV at 40 A.
+        FaultKind::LinkResistance => expected(FaultKind::WeakCell, pair),
+        // Cell 7 reads 7.66 V, cell 9 too; cell 8 less than nothing, or 61.7 V where 16 bits have no sign.
+        FaultKind::SwappedSenseLeads => Expected {
+            must: &[
+                ("possible values", &["cell 7"]),
+                ("cell high", &["cell 7"]),
+                ("spread", &[]),
+                ("deviation", &["cell 7"]),
+            ],
+            may: &["cell low", "pack sum"],
+            ..NOTHING
+        },
+        // A tenth: 0.383 V in every cell, and the pack voltage ten times their sum.
+        FaultKind::WrongCellScale => {
+            Expected { must: &[("cell low", &["cell 1"]), ("pack sum", &["pack voltage"])], ..NOTHING }
+        }
+        // The last two inputs read 0 V, which is "absent" in the field pack's protocol when it is exactly that.
+        FaultKind::TooManyCellsRead => Expected {
+            must: match *pair {
+                ACORN => &[("cell low", &["cell 23"]), ("deviation", &["cell 23"])],
+                SAPLING => &[("cell low", &["cell 13"]), ("deviation", &["cell 13"])],
+                _ => &[("cell low", &["cell 15", "cell 16"]), ("deviation", &["cell 15", "cell 16"])],
+            },
+            may: &["spread", "live values", "pack sum"],
+            no_data: if flat { &["all cells"] } else { &[] },
+            ..NOTHING
+        },
+        // Two more of 24, 14 and 16 cells: 8.3 %, 14.3 % and 12.5 %, limit 1 %.
+        FaultKind::TooFewCellsRead => Expected { must: &[("pack sum", &["pack voltage"])], ..NOTHING },
+        // 20 mohm: 0.8 V of 91 V at 40 A, less the gain of 0.08 % no more than 0.8 %; 1.5 V at 75 A. The smaller packs
+        // have as much at their 37 A and 85 A of 53 V.
+        FaultKind::PackLeadResistance => Expected { must: &[("pack sum", &["pack voltage"])], ..NOTHING },
+        // 80 mV down and 40 mV up. Acorn's BMS says that it balances; the others' protocols have no bit for it.
+        FaultKind::BalancingActive if *pair == ACORN => GO,
+        FaultKind::BalancingActive => {
+            Expected { must: &[("deviation", &["cell 6", "cell 7", "cell 8"])], may: &["spread"], ..NOTHING }
+        }
+        // 3 degC/min, limit 1 at rest. The field pack's line has no bus voltage by which rest is known that early, and
+        // under load the limit is 5.
+        FaultKind::HeatingAtRest if flat => GO,
+        FaultKind::HeatingAtRest => Expected { must: &[("temperature rate", &["temperature 2"])], ..NOTHING },
+        // A tenth of the one-hour current, and 16.7 A: that is no rest, so nothing is known of it.
+        FaultKind::CurrentOffset | FaultKind::Circulation => Expected {
+            outcome: Outcome::CannotTell,
+            no_data: &["spread", "deviation", "pack sum", "current at rest"],
+            ..NOTHING
+        },
+        // 75 mA lie beside Acorn's switch; what its bus voltage says while it is open is no rest.
+        FaultKind::BusLiveEarly if *pair == ACORN => {
+            Expected { outcome: Outcome::CannotTell, no_data: &["current at rest"], ..NOTHING }
+        }
+        // No limit is broken, and no check asks for what would show it: the diagnosis must.
+        FaultKind::SelfDischarge
+        | FaultKind::SensorStuck
+        | FaultKind::BusLeadResistance
+        | FaultKind::ReversedCurrent
+        | FaultKind::NoPreCharge
+        | FaultKind::SlowPreCharge
+        | FaultKind::StuckPreCharge
+        | FaultKind::StalledPreCharge
+        | FaultKind::PreChargeRetries
+        | FaultKind::BusLiveEarly
+        | FaultKind::WeldedContact => GO,
+        // No fault of the pack: a spread for a quarter of a second, inside the delays.
+        FaultKind::CellsReadInTurn => GO,
     }
 }
 
@@ -173,10 +245,9 @@ fn every_fault_is_found_through_every_protocol() {
 
 #[test]
 fn a_sound_pack_is_go_through_every_protocol() {
-    let go = Expected { outcome: Outcome::Go, ..NOTHING };
     for pair in &PAIRS {
         let verdict = verdict(pair, simulated(pair.protocol, &pair.scene(7), &[], LENGTH));
-        assert_eq!(wrong(&verdict, &go), [""; 0], "{}", pair.name);
+        assert_eq!(wrong(&verdict, &GO), [""; 0], "{}", pair.name);
         let covers: Vec<&str> = verdict.covers.iter().map(|stage| stage.name()).collect();
         assert!(covers.contains(&"load"), "{}: {covers:?}", pair.name);
         assert!(covers.contains(&"BMS only") || covers.contains(&"rest"), "{}: {covers:?}", pair.name);

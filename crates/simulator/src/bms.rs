@@ -1,12 +1,15 @@
 //! What the BMS makes of the pack: resolution, noise, offsets, its own faults and states.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use model::{ColumnLayout, Flag, Meaning, Means, Quantity, SessionTime, State};
 
 use crate::fault::{Fault, FaultKind};
 use crate::noise::Noise;
+use crate::pack::Pack;
 use crate::power_up::PowerUp;
+use crate::readings::{spoil_inputs, spoil_measured, substitute};
 use crate::scene::Scene;
 
 /// How well the BMS measures. Steps are in billionths of the base unit, as they cross to the columns.
@@ -116,7 +119,10 @@ pub struct Bms {
     noise: Noise,
     series: u16,
     sensors: u16,
+    ampere_hours: f64,
     scans: u64,
+    /// The true voltages at the last scans, the newest last.
+    past: VecDeque<Vec<f64>>,
     cells: Vec<i64>,
     pack: i64,
     bus: i64,
@@ -133,17 +139,14 @@ mod chance {
     pub(super) const PACK: u64 = 0x11;
     pub(super) const BUS: u64 = 0x12;
     pub(super) const CURRENT: u64 = 0x13;
-    pub(super) const WANDER: u64 = 0x14;
-    pub(super) const CONTACT: u64 = 0x15;
-    pub(super) const KICK: u64 = 0x16;
     pub(super) const CELL: u64 = 0x1_0000;
     pub(super) const TEMPERATURE: u64 = 0x2_0000;
 }
 
 /// What a cell input can read, in volts.
 const CELL_RANGE: std::ops::RangeInclusive<f64> = 0.0..=5.0;
-/// How fast an input is drawn down when its lead opens, in seconds.
-const PULL_SECONDS: f64 = 0.1;
+/// How many scans back a BMS that reads its cells one after another may have begun.
+const MOST_SCANS_IN_TURN: usize = 5;
 
 impl Bms {
     /// A BMS that has measured nothing yet: every measured value is absent before the first [`Bms::scan`].
@@ -154,7 +157,9 @@ impl Bms {
             noise: Noise::new(scene.seed),
             series: scene.pack.series.max(1),
             sensors: scene.pack.sensors,
+            ampere_hours: scene.pack.ampere_hours,
             scans: 0,
+            past: VecDeque::new(),
             cells: Vec::new(),
             pack: 0,
             bus: 0,
@@ -176,23 +181,32 @@ impl Bms {
     /// Measures everything as it is now.
     pub fn scan(&mut self, power_up: &PowerUp) {
         let at = self.next_scan();
-        let (scan, noise, settings) = (self.scans, self.noise, &self.settings);
         let pack = power_up.pack();
+        let cells = self.measured_cells(at, pack);
+        self.pack = self.measured_pack(at, pack, &cells);
+        self.bus = self.measured_bus(power_up);
+        self.current = self.measured_current(at, pack);
+        self.charge = stepped(pack.charge() * 100.0, self.settings.charge_step);
+        self.temperatures = self.measured_temperatures(at, pack);
+        self.cells = cells;
+        self.scans += 1;
+    }
 
-        let mut cells: Vec<f64> = (1..=self.series)
-            .map(|place| {
-                let noisy = settings.cell_noise * noise.bell(chance::CELL + u64::from(place), scan);
-                pack.cell_volts(place) + noisy
-            })
-            .collect();
-        for fault in self.faults.iter().filter(|fault| fault.active(at)) {
-            self.spoil_leads(fault, at, &mut cells);
+    fn active(&self, at: SessionTime) -> impl Iterator<Item = &Fault> {
+        self.faults.iter().filter(move |fault| fault.active(at))
+    }
+
+    fn measured_cells(&mut self, at: SessionTime, pack: &Pack) -> Vec<i64> {
+        let mut cells = self.seen_cells(at, pack);
+        for (place, cell) in (1..).zip(&mut cells) {
+            *cell += self.settings.cell_noise * self.noise.bell(chance::CELL + place, self.scans);
         }
-        let mut cells: Vec<i64> = cells
-            .iter()
-            .map(|v| stepped(v.clamp(*CELL_RANGE.start(), *CELL_RANGE.end()), settings.cell_step))
-            .collect();
-        for fault in self.faults.iter().filter(|fault| fault.active(at) && fault.kind == FaultKind::OpenSenseLeadHeld) {
+        for fault in self.active(at) {
+            spoil_inputs(fault, at.since(fault.at).as_secs_f64(), self.noise, &mut cells);
+        }
+        let in_range = cells.iter().map(|volts| volts.clamp(*CELL_RANGE.start(), *CELL_RANGE.end()));
+        let mut cells: Vec<i64> = in_range.map(|volts| stepped(volts, self.settings.cell_step)).collect();
+        for fault in self.active(at).filter(|fault| fault.kind == FaultKind::OpenSenseLeadHeld) {
             let Some(below) = fault.lead_place(self.series).map(usize::from) else { continue };
             for index in [below - 1, below] {
                 if let (Some(held), Some(cell)) = (self.cells.get(index), cells.get_mut(index)) {
@@ -200,49 +214,81 @@ impl Bms {
                 }
             }
         }
+        for fault in self.active(at) {
+            spoil_measured(fault, &mut cells);
+        }
+        cells
+    }
 
-        let offset: f64 = self
-            .faults
-            .iter()
-            .filter(|fault| fault.active(at) && fault.kind == FaultKind::PackSumOffset)
-            .map(|fault| 0.03 * fault.share())
-            .sum();
-        self.pack = match settings.pack_voltage {
+    /// The true voltages as they were when each cell was read: the last one now.
+    fn seen_cells(&mut self, at: SessionTime, pack: &Pack) -> Vec<f64> {
+        let now: Vec<f64> = (1..=self.series).map(|place| pack.cell_volts(place)).collect();
+        if MOST_SCANS_IN_TURN < self.past.len() {
+            self.past.pop_front();
+        }
+        self.past.push_back(now.clone());
+        let in_turn = self.active(at).find(|fault| fault.kind == FaultKind::CellsReadInTurn);
+        let Some(scans) = in_turn.map(Fault::scans_in_turn) else { return now };
+        let last = f64::from(self.series.max(2) - 1);
+        let read = |(index, volts): (u16, f64)| {
+            let back = (scans * (1.0 - f64::from(index) / last)).round() as usize;
+            let then = self.past.len().checked_sub(1 + back).and_then(|then| self.past.get(then));
+            then.and_then(|cells| cells.get(usize::from(index))).copied().unwrap_or(volts)
+        };
+        (0..).zip(now).map(read).collect()
+    }
+
+    fn measured_pack(&self, at: SessionTime, pack: &Pack, cells: &[i64]) -> i64 {
+        let offsets = self.active(at).filter(|fault| fault.kind == FaultKind::PackSumOffset);
+        let offset: f64 = offsets.map(Fault::pack_sum_share).sum();
+        match self.settings.pack_voltage {
             PackVoltageFrom::Channel { gain_error } => {
-                let noisy = settings.pack_noise * noise.bell(chance::PACK, scan);
-                stepped(pack.volts() * (1.0 + gain_error + offset) + noisy, settings.pack_step)
+                let noisy = self.settings.pack_noise * self.noise.bell(chance::PACK, self.scans);
+                stepped(pack.volts() * (1.0 + gain_error + offset) + noisy, self.settings.pack_step)
             }
             PackVoltageFrom::CellSum => {
                 let sum = cells.iter().fold(0_i64, |sum, cell| sum.saturating_add(*cell));
-                stepped(sum as f64 / 1e9 * (1.0 + offset), settings.pack_step)
-            }
-        };
-        let bus_noise = settings.pack_noise * noise.bell(chance::BUS, scan);
-        let bus = power_up.bus().volts() * (1.0 + settings.bus_gain_error) + bus_noise;
-        self.bus = stepped(bus.max(0.0), settings.pack_step);
-        let noisy = settings.current_offset + settings.current_noise * noise.bell(chance::CURRENT, scan);
-        self.current = stepped(pack.amperes() + noisy, settings.current_step);
-        self.charge = stepped(pack.charge() * 100.0, settings.charge_step);
-
-        self.temperatures = (1..=self.sensors)
-            .map(|place| {
-                let noisy = settings.temperature_noise * noise.bell(chance::TEMPERATURE + u64::from(place), scan);
-                pack.sensor_celsius(place).map(|celsius| stepped(celsius + noisy, settings.temperature_step))
-            })
-            .collect();
-        for fault in self.faults.iter().filter(|fault| fault.active(at)) {
-            let reads = match fault.kind {
-                FaultKind::SensorOpen => (0.5 < fault.share()).then_some(-40.0),
-                FaultKind::SensorShort => Some(125.0 + 2.0 * fault.share()),
-                _ => continue,
-            };
-            let index = usize::from(fault.sensor_place(self.sensors)).wrapping_sub(1);
-            if let Some(temperature) = self.temperatures.get_mut(index) {
-                *temperature = reads.map(|celsius| stepped(celsius, settings.temperature_step));
+                stepped(sum as f64 / 1e9 * (1.0 + offset), self.settings.pack_step)
             }
         }
-        self.cells = cells;
-        self.scans += 1;
+    }
+
+    fn measured_bus(&self, power_up: &PowerUp) -> i64 {
+        let noise = self.settings.pack_noise * self.noise.bell(chance::BUS, self.scans);
+        let bus = power_up.bus().volts() * (1.0 + self.settings.bus_gain_error) + noise;
+        stepped(bus.max(0.0), self.settings.pack_step)
+    }
+
+    fn measured_current(&self, at: SessionTime, pack: &Pack) -> i64 {
+        let mut amperes = pack.amperes();
+        let mut noisy =
+            self.settings.current_offset + self.settings.current_noise * self.noise.bell(chance::CURRENT, self.scans);
+        for fault in self.active(at) {
+            match fault.kind {
+                FaultKind::ReversedCurrent => amperes = -amperes,
+                FaultKind::CurrentOffset => noisy += fault.current_offset_share() * self.ampere_hours,
+                _ => {}
+            }
+        }
+        stepped(amperes + noisy, self.settings.current_step)
+    }
+
+    fn measured_temperatures(&self, at: SessionTime, pack: &Pack) -> Vec<Option<i64>> {
+        let step = self.settings.temperature_step;
+        let read = |place: u16| {
+            let chance = chance::TEMPERATURE + u64::from(place);
+            let noisy = self.settings.temperature_noise * self.noise.bell(chance, self.scans);
+            pack.sensor_celsius(place).map(|celsius| stepped(celsius + noisy, step))
+        };
+        let mut temperatures: Vec<Option<i64>> = (1..=self.sensors).map(read).collect();
+        for fault in self.active(at) {
+            let Some(reads) = substitute(fault) else { continue };
+            let index = usize::from(fault.sensor_place(self.sensors)).wrapping_sub(1);
+            if let Some(temperature) = temperatures.get_mut(index) {
+                *temperature = reads.map(|celsius| stepped(celsius, step));
+            }
+        }
+        temperatures
     }
 
     /// Begins a frame of a message kind: counters go up, the device's time is that of `at`.
@@ -285,13 +331,14 @@ impl Bms {
         }
         let index = usize::from(column.channel.place).checked_sub(1);
         match column.channel.quantity {
-            Quantity::CellVoltage => self.cells.get(index?).copied(),
+            Quantity::CellVoltage => self.cells.get(index?).map(|nanos| wrapped(*nanos, column)),
             Quantity::Temperature => self.temperatures.get(index?).copied().flatten(),
             Quantity::PackVoltage => self.measured(self.pack),
             Quantity::BusVoltage => self.measured(self.bus),
             Quantity::Current => self.measured(self.current),
             Quantity::StateOfCharge => self.measured(self.charge),
-            Quantity::Status | Quantity::Balancing => Some(0),
+            Quantity::Status => Some(0),
+            Quantity::Balancing => Some(i64::from(self.balances())),
             Quantity::SenseLeadTest => Some(match self.lead_test(self.frame_at) {
                 LeadTest::NotRun => 0,
                 LeadTest::Passed => 1,
@@ -318,10 +365,15 @@ impl Bms {
         column.scale.nanos(sent.rem_euclid(wraps))
     }
 
+    /// The BMS knows what it does.
+    fn balances(&self) -> bool {
+        self.active(self.frame_at).any(|fault| fault.kind == FaultKind::BalancingActive)
+    }
+
     fn flag(&self, flag: &Flag) -> i64 {
         let set = match flag.channel.map(|channel| channel.quantity) {
             // Such a bit says when it is set that cells are being balanced, whatever that means for the pack.
-            Some(Quantity::Balancing) => false,
+            Some(Quantity::Balancing) => self.balances(),
             Some(Quantity::SenseLeadTest) => {
                 let test = self.lead_test(self.frame_at);
                 fitness(test, flag.clear) < fitness(test, flag.set)
@@ -334,7 +386,8 @@ impl Bms {
     fn state(&self, quantity: Quantity, known: &[State]) -> i64 {
         // Balancing or not, both are as they should be: zero is the usual word for not.
         if quantity == Quantity::Balancing && known.iter().any(|state| state.value == 0) {
-            return 0;
+            let other = known.iter().map(|state| state.value).find(|value| *value != 0 && self.balances());
+            return other.unwrap_or(0);
         }
         let test = match quantity {
             Quantity::SenseLeadTest => self.lead_test(self.frame_at),
@@ -342,46 +395,6 @@ impl Bms {
         };
         let best = known.iter().map(|state| fitness(test, state.means)).max();
         known.iter().find(|state| Some(fitness(test, state.means)) == best).map_or(0, |state| state.value)
-    }
-
-    /// What an open sense lead does to the readings.
-    fn spoil_leads(&self, fault: &Fault, at: SessionTime, cells: &mut [f64]) {
-        let share = fault.share();
-        if fault.kind == FaultKind::OpenSenseLeadEnd {
-            let index = usize::from(fault.end_place(self.series)).wrapping_sub(1);
-            if let Some(cell) = cells.get_mut(index) {
-                *cell = if share <= 0.5 { *cell - 0.6 } else { 0.0 };
-            }
-            return;
-        }
-        let Some(below) = fault.lead_place(self.series).map(usize::from) else { return };
-        let Some([lower, upper]) = cells.get_mut(below - 1..=below) else { return };
-        let since = at.since(fault.at).as_secs_f64();
-        let middle = (*lower + *upper) / 2.0;
-        match fault.kind {
-            FaultKind::OpenSenseLead => {
-                let drawn = (*lower - 0.03) * share * (1.0 - (-since / PULL_SECONDS).exp());
-                *lower -= drawn;
-                *upper += drawn;
-            }
-            FaultKind::OpenSenseLeadMidpoint => {
-                let turn = std::f64::consts::TAU;
-                let phase = |index| self.noise.share(chance::WANDER, index);
-                let wander =
-                    0.060 * (turn * (since / 11.3 + phase(0))).sin() + 0.025 * (turn * (since / 2.9 + phase(1))).sin();
-                *lower = middle + wander * share;
-                *upper = middle - wander * share;
-            }
-            FaultKind::OpenSenseLeadIntermittent => {
-                let slot = (since / 0.25) as u64;
-                if self.noise.share(chance::CONTACT, slot) < 0.15 + 0.35 * share {
-                    let kick = 0.4 * share * self.noise.spread(chance::KICK, slot);
-                    *lower = middle + kick;
-                    *upper = middle - kick;
-                }
-            }
-            _ => {}
-        }
     }
 }
 
@@ -393,6 +406,16 @@ fn fitness(test: LeadTest, means: Means) -> u8 {
         LeadTest::Failed => [Means::Normal, Means::Unknown, Means::Warning, Means::Fault],
     };
     (0_u8..).zip(order).find(|(_, known)| *known == means).map_or(0, |(rank, _)| rank)
+}
+
+/// A negative reading in a number of 16 bits, which has no room for a sign where cells are sent: it starts again from
+/// above. Wider numbers and text carry it as it is, or end at zero.
+fn wrapped(nanos: i64, column: &ColumnLayout) -> i64 {
+    let from_above = || {
+        let sent = column.scale.raw(nanos, (i64::MIN.into(), i64::MAX.into()))?;
+        column.scale.nanos(sent.rem_euclid(1 << 16))
+    };
+    if nanos < 0 && column.bits == 16 { from_above().unwrap_or(nanos) } else { nanos }
 }
 
 /// The value in billionths, rounded to a step.

@@ -4,8 +4,8 @@
 //! clock or opens anything. It is no oracle: it encodes from the description that the parser reads, so it shares its
 //! mistakes.
 //!
-//! What is absent: regeneration, cell ageing, resistance that depends on temperature or charge, balancing, answers to
-//! requests (it only sends).
+//! What is absent: regeneration, cell ageing, resistance that depends on temperature or charge, charge that
+//! balancing takes, answers to requests (it only sends).
 //!
 //! ```
 //! use simulator::{Fault, FaultKind, PowerUp, Scene, SessionTime};
@@ -26,12 +26,16 @@ mod pack;
 mod power_up;
 #[cfg(unix)]
 mod pty;
+mod readings;
 mod scene;
+mod severity;
+#[cfg(test)]
+mod signatures;
 #[cfg(test)]
 mod testing;
 
 pub use bms::{Bms, BmsSettings, Counting, LeadTest, PackVoltageFrom};
-pub use bus::{Bus, BusSettings, Switch};
+pub use bus::{Bus, BusSettings, Electronics, Switch};
 pub use fault::{Fault, FaultKind, UnknownFault};
 pub use line::{ByteStream, FrameMaker, PIECE_BYTES, Piece, Telegram, Telegrams, byte_stream};
 pub use maker::ByProtocol;

@@ -174,13 +174,27 @@ impl<M: FrameMaker> Telegrams<M> {
         bytes
     }
 
+    /// The share of bytes in which a fault flips a bit now.
+    fn flips(&self, fault: &Fault) -> f64 {
+        let follows = match fault.kind {
+            FaultKind::FlippedBits => 1.0,
+            FaultKind::InterferenceWithBus => self.power_up.bus().volts() / self.power_up.pack().volts().max(1.0),
+            FaultKind::InterferenceWithCurrent => {
+                self.power_up.pack().amperes().abs() / self.power_up.pack().ampere_hours().max(1e-9)
+            }
+            _ => 0.0,
+        };
+        fault.damage_share() * follows.clamp(0.0, 1.0)
+    }
+
     /// Flips bits and loses bytes.
     fn damage(&self, at: SessionTime, bytes: &mut Vec<u8>) {
         // Each byte of the session has an index of its own, whatever happened before.
         let index = |place: usize| self.sent.wrapping_mul(1 << 20).wrapping_add(place as u64);
-        if let Some(fault) = self.fault(FaultKind::FlippedBits, at) {
+        let flipped: f64 = self.faults.iter().filter(|fault| fault.active(at)).map(|fault| self.flips(fault)).sum();
+        if 0.0 < flipped {
             for (place, byte) in bytes.iter_mut().enumerate() {
-                if self.noise.share(FLIP_CHANCE, index(place)) < fault.damage_share() {
+                if self.noise.share(FLIP_CHANCE, index(place)) < flipped {
                     *byte ^= 1 << (self.noise.bits(BIT_CHANCE, index(place)) % 8);
                 }
             }
@@ -279,6 +293,7 @@ pub fn byte_stream<M: FrameMaker>(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::scene::{Act, Step};
     use crate::testing::ByHand;
 
     fn stream(seed: u64, faults: &[Fault], seconds: u64) -> Vec<(SessionTime, Vec<u8>)> {
@@ -351,14 +366,25 @@ mod tests {
 
     #[test]
     fn a_fault_changes_nothing_before_it() {
-        let good = stream(1, &[], 20);
+        // Everything that a fault may need comes after it: pre-charge, load, opening.
+        let acts = [
+            (17_000, Act::PreCharge),
+            (19_000, Act::Close),
+            (20_000, Act::Load(30.0)),
+            (23_000, Act::Load(0.0)),
+            (24_000, Act::Open),
+        ];
+        let steps = acts.map(|(millis, act)| Step { at: SessionTime::from_millis(millis), act }).to_vec();
+        let scene = Scene { steps, ..Scene::practice(1) };
+        let stream = |faults: &[Fault]| byte_stream(&scene, faults, ByHand::new(), SessionTime::from_millis(30_000));
+        let good = stream(&[]);
         for kind in Fault::all() {
-            let bad = stream(1, &[fault(kind, 16, 1.0)], 20);
+            let bad = stream(&[fault(kind, 16, 1.0)]);
             let early = |pieces: &[(SessionTime, Vec<u8>)]| -> Vec<(SessionTime, Vec<u8>)> {
                 pieces.iter().filter(|(at, _)| at.nanos < 16_000_000_000).cloned().collect()
             };
             assert_eq!(early(&good), early(&bad), "{kind}");
-            // The hand-written line has two sensors; every fault but a self-test's shows in its bytes.
+            // The hand-written line has two sensors; every fault shows in its bytes.
             assert_ne!(good, bad, "{kind}");
         }
     }
@@ -406,6 +432,24 @@ mod tests {
             let (_, bad) = intact(&telegrams(&[fault(kind, 0, 0.0)], 60));
             assert_eq!(bad, 0);
         }
+    }
+
+    #[test]
+    fn interference_follows_the_bus_or_the_current() {
+        let damaged = |kind, from: u64, to: u64| {
+            let all = telegrams(&[fault(kind, 0, 1.0)], 60);
+            let within = |telegram: &&Telegram| (from..to).contains(&(telegram.at.nanos / 1_000_000));
+            let (good, bad) = intact(&all.iter().filter(within).cloned().collect::<Vec<_>>());
+            bad as f64 / (good + bad) as f64
+        };
+        // The bus is down until 6 s and up from 8 s; one byte in 100, frames of 64: 1 - 0.99^64 = 47.4 %.
+        let bus = |from, to| damaged(FaultKind::InterferenceWithBus, from, to);
+        assert!(bus(0, 6_000) <= 0.0 && (bus(9_000, 60_000) - 0.474).abs() < 0.05, "{}", bus(9_000, 60_000));
+        // Nothing at rest; 40 A of 44 A make 1 - 0.9909^64 = 44 %; 2 A 3 %.
+        let current = |from, to| damaged(FaultKind::InterferenceWithCurrent, from, to);
+        assert!(current(0, 6_000) <= 0.0 && current(24_200, 30_000) <= 0.01);
+        assert!((current(14_100, 20_000) - 0.44).abs() < 0.12, "{}", current(14_100, 20_000));
+        assert!(current(9_000, 14_000) < 0.12, "{}", current(9_000, 14_000));
     }
 
     #[test]

@@ -63,6 +63,8 @@ pub struct PackSettings {
     pub ohm_spread: f64,
     /// Leads and connectors between the cells and the point where the pack voltage is measured, in ohm.
     pub connector_ohm: f64,
+    /// Leads and connectors from there to the bus, in ohm.
+    pub bus_lead_ohm: f64,
     /// Heat capacity of one group in joule per kelvin.
     pub joule_per_kelvin: f64,
     /// From one group to the air, in kelvin per watt.
@@ -88,6 +90,7 @@ impl Default for PackSettings {
             slow_seconds: 8.0,
             ohm_spread: 0.04,
             connector_ohm: 0.4e-3,
+            bus_lead_ohm: 0.3e-3,
             joule_per_kelvin: 900.0,
             kelvin_per_watt: 4.0,
             ambient_celsius: 21.0,
@@ -105,6 +108,8 @@ pub struct Pack {
     slow_left: f64,
     heat_left: f64,
     bus_amperes: f64,
+    /// Cells in series that no input of the BMS reads, each as the mean of the others.
+    unread: u16,
 }
 
 #[derive(Clone, Debug)]
@@ -116,6 +121,12 @@ struct Cell {
     rested_volts: f64,
     volts: f64,
     celsius: f64,
+    /// What drains it past the current sensor, in ampere.
+    leak_amperes: f64,
+    /// What heats it besides its own losses, in watts.
+    extra_watts: f64,
+    /// There is no cell at this input: it reads nothing.
+    absent: bool,
 }
 
 /// Channels of chance, apart from those of the BMS.
@@ -139,18 +150,31 @@ impl Pack {
                     rested_volts,
                     volts: rested_volts,
                     celsius: settings.ambient_celsius,
+                    leak_amperes: 0.0,
+                    extra_watts: 0.0,
+                    absent: false,
                 }
             })
             .collect();
         let left = |seconds: f64| if 0.0 < seconds { (-STEP.as_secs_f64() / seconds).exp() } else { 0.0 };
         let slow_left = left(settings.slow_seconds);
         let heat_left = left(settings.joule_per_kelvin * settings.kelvin_per_watt);
-        Self { settings, cells, slow_left, heat_left, bus_amperes: 0.0 }
+        Self { settings, cells, slow_left, heat_left, bus_amperes: 0.0, unread: 0 }
     }
 
     /// Cells in series.
     pub fn series(&self) -> u16 {
         u16::try_from(self.cells.len()).unwrap_or(u16::MAX)
+    }
+
+    /// Capacity of one group in ampere-hours.
+    pub(crate) fn ampere_hours(&self) -> f64 {
+        self.settings.ampere_hours
+    }
+
+    /// Temperature sensors.
+    pub(crate) fn sensors(&self) -> u16 {
+        self.settings.sensors
     }
 
     /// Volts at the terminals of the cell at `place`, from 1; 0 outside.
@@ -160,7 +184,7 @@ impl Pack {
 
     /// Volts of the whole pack behind its leads and connectors.
     pub fn volts(&self) -> f64 {
-        self.cells.iter().map(|cell| cell.volts).sum::<f64>() - self.bus_amperes * self.settings.connector_ohm
+        self.in_series(|cell| cell.volts) - self.bus_amperes * self.settings.connector_ohm
     }
 
     /// The mean current to the bus over the last step, discharge positive.
@@ -170,10 +194,14 @@ impl Pack {
 
     /// Temperature at the sensor at `place`, from 1; `None` outside.
     pub fn sensor_celsius(&self, place: u16) -> Option<f64> {
+        self.cell(self.cell_at_sensor(place)?).map(|cell| cell.celsius)
+    }
+
+    /// The place of the cell at a sensor.
+    fn cell_at_sensor(&self, place: u16) -> Option<u16> {
         let sensors = u32::from(self.settings.sensors);
         let index = u32::from(place).checked_sub(1).filter(|index| *index < sensors)?;
-        let cell = index * u32::from(self.series()) / sensors;
-        self.cells.get(usize::try_from(cell).ok()?).map(|cell| cell.celsius)
+        u16::try_from(1 + index * u32::from(self.series()) / sensors).ok()
     }
 
     /// The mean share of charge, 0 to 1.
@@ -183,36 +211,47 @@ impl Pack {
 
     /// The voltage of the source that stands behind [`Pack::source_ohm`].
     pub(crate) fn source_volts(&self) -> f64 {
-        self.cells.iter().map(|cell| cell.rested_volts - cell.slow_volts).sum()
+        self.in_series(|cell| cell.rested_volts - cell.slow_volts)
     }
 
-    /// All that acts at once between the source and the bus.
+    /// All that acts at once between the source and the point where the pack voltage is measured.
     pub(crate) fn source_ohm(&self) -> f64 {
-        self.cells.iter().map(|cell| cell.ohm).sum::<f64>() + self.settings.connector_ohm
+        self.in_series(|cell| cell.ohm) + self.settings.connector_ohm
+    }
+
+    /// From there to the bus.
+    pub(crate) fn bus_lead_ohm(&self) -> f64 {
+        self.settings.bus_lead_ohm
+    }
+
+    /// The sum over all cells, those that nothing reads too.
+    fn in_series(&self, value: impl Fn(&Cell) -> f64) -> f64 {
+        let sum: f64 = self.cells.iter().map(value).sum();
+        sum + sum * f64::from(self.unread) / self.cells.len() as f64
     }
 
     /// Moves time on by one step in which `bus_amperes` flow: exact, but that the open-circuit voltage is the end's.
     pub(crate) fn advance(&mut self, bus_amperes: f64) {
         let settings = &self.settings;
         let amperes = bus_amperes + settings.own_amperes;
-        let used = amperes * STEP.as_secs_f64() / (settings.ampere_hours * 3600.0).max(1e-9);
-        for cell in &mut self.cells {
-            cell.charge = (cell.charge - used).clamp(0.0, 1.0);
+        let share_per_ampere = STEP.as_secs_f64() / (settings.ampere_hours * 3600.0).max(1e-9);
+        for cell in self.cells.iter_mut().filter(|cell| !cell.absent) {
+            cell.charge = (cell.charge - (amperes + cell.leak_amperes) * share_per_ampere).clamp(0.0, 1.0);
             cell.rested_volts = settings.curve.volts(cell.charge);
             let settled = amperes * cell.slow_ohm;
             cell.slow_volts = settled + (cell.slow_volts - settled) * self.slow_left;
             cell.volts = cell.rested_volts - cell.slow_volts - amperes * cell.ohm;
-            let watts = amperes * (amperes * cell.ohm + cell.slow_volts);
+            let watts = amperes * (amperes * cell.ohm + cell.slow_volts) + cell.extra_watts;
             let warm = settings.ambient_celsius + watts * settings.kelvin_per_watt;
             cell.celsius = warm + (cell.celsius - warm) * self.heat_left;
         }
         self.bus_amperes = bus_amperes;
     }
 
-    /// Takes a share of charge out of one cell.
+    /// Takes a share of charge out of one cell; a negative share puts it in.
     pub(crate) fn take_charge(&mut self, place: u16, share: f64) {
         let curve = self.settings.curve;
-        if let Some(cell) = self.cell_mut(place) {
+        if let Some(cell) = self.cell_mut(place).filter(|cell| !cell.absent) {
             let before = cell.rested_volts;
             cell.charge = (cell.charge - share).clamp(0.0, 1.0);
             cell.rested_volts = curve.volts(cell.charge);
@@ -226,6 +265,65 @@ impl Pack {
             cell.ohm *= factor;
             cell.slow_ohm *= factor;
         }
+    }
+
+    /// Puts resistance into the link between a cell and the next module: it reads as the cell's own, the part that acts
+    /// at once. `share` of the cell's whole resistance; the heat is the link's.
+    pub(crate) fn add_link(&mut self, place: u16, share: f64) {
+        let ohm = share * (self.settings.ohm + self.settings.slow_ohm);
+        if let Some(cell) = self.cell_mut(place) {
+            cell.ohm += ohm;
+        }
+    }
+
+    /// Puts resistance into the main path before the point where the pack voltage is measured.
+    pub(crate) fn add_connector_ohm(&mut self, ohm: f64) {
+        self.settings.connector_ohm += ohm;
+    }
+
+    /// Puts resistance into the main path behind that point.
+    pub(crate) fn add_bus_lead_ohm(&mut self, ohm: f64) {
+        self.settings.bus_lead_ohm += ohm;
+    }
+
+    /// Drains one cell past the current sensor from now on, outside of the cell: it does not get warm by it.
+    pub(crate) fn leak(&mut self, place: u16, share_of_capacity_per_hour: f64) {
+        let amperes = share_of_capacity_per_hour * self.settings.ampere_hours;
+        if let Some(cell) = self.cell_mut(place) {
+            cell.leak_amperes += amperes;
+        }
+    }
+
+    /// Heats the cell at a sensor from now on, so much that it begins to rise at this rate.
+    pub(crate) fn heat(&mut self, sensor: u16, celsius_per_minute: f64) {
+        let watts = celsius_per_minute / 60.0 * self.settings.joule_per_kelvin;
+        if let Some(cell) = self.cell_at_sensor(sensor).and_then(|place| self.cell_mut(place)) {
+            cell.extra_watts += watts;
+        }
+    }
+
+    /// Leaves the last inputs of the BMS without cells.
+    pub(crate) fn leave_out_last(&mut self, count: u16) {
+        let kept = self.cells.len().saturating_sub(usize::from(count)).max(1);
+        for cell in self.cells.iter_mut().skip(kept) {
+            *cell = Cell {
+                absent: true,
+                charge: cell.charge,
+                celsius: cell.celsius,
+                ohm: 0.0,
+                slow_ohm: 0.0,
+                slow_volts: 0.0,
+                rested_volts: 0.0,
+                volts: 0.0,
+                leak_amperes: 0.0,
+                extra_watts: 0.0,
+            };
+        }
+    }
+
+    /// Puts cells in series that no input of the BMS reads.
+    pub(crate) fn add_unread(&mut self, count: u16) {
+        self.unread = self.unread.saturating_add(count);
     }
 
     fn cell(&self, place: u16) -> Option<&Cell> {

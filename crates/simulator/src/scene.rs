@@ -45,7 +45,8 @@ pub enum Act {
 
 impl Scene {
     /// The practice power-up: the BMS alone at rest, pre-charge at 6 s, closed at 8 s, idling from 8.5 s, a load step of
-    /// 40 A from 14 s to 20 s, nothing drawn from 24 s, the switch opened at 50 s.
+    /// 40 A from 14 s to 20 s, nothing drawn from 24 s; from 30 s more load steps, of 20 A to 75 A, each for three seconds;
+    /// nothing drawn from 54 s, the switch opened at 70 s.
     pub fn practice(seed: u64) -> Self {
         let steps = [
             (6_000, Act::PreCharge),
@@ -54,7 +55,16 @@ impl Scene {
             (14_000, Act::Load(40.0)),
             (20_000, Act::Load(2.0)),
             (24_000, Act::Load(0.0)),
-            (50_000, Act::Open),
+            (30_000, Act::Load(20.0)),
+            (33_000, Act::Load(55.0)),
+            (36_000, Act::Load(2.0)),
+            (39_000, Act::Load(75.0)),
+            (42_000, Act::Load(30.0)),
+            (45_000, Act::Load(2.0)),
+            (48_000, Act::Load(75.0)),
+            (51_000, Act::Load(2.0)),
+            (54_000, Act::Load(0.0)),
+            (70_000, Act::Open),
         ];
         Self {
             seed,

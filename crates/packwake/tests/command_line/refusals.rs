@@ -14,7 +14,7 @@ fn an_unknown_fault_is_met_with_the_nearest_or_all() {
         "unknown fault \"open-sense-leed\"",
         "did you mean open-sense-lead?",
     );
-    refused(&["simulate", "rust"], "unknown fault \"rust\"", "hint: faults: low-cell, weak-cell,");
+    refused(&["simulate", "rust"], "unknown fault \"rust\"", "hint: faults: low-cell, high-cell,");
 }
 
 #[test]
