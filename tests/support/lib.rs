@@ -5,6 +5,7 @@ mod dice;
 pub mod expectation;
 pub mod grid;
 pub mod pairs;
+pub mod scoring;
 pub mod sessions;
 pub mod shipped;
 pub mod truth;
