@@ -33,9 +33,11 @@ const SAWTOOTH: u32 = 2;
 const LEAST_READINGS: usize = 5;
 /// A time constant off by more than this factor is fast or slow. Common practice, no source.
 const SPEED: f64 = 1.5;
-/// The first part of a stalled rise, as a share of where it stalled, and how much higher that part was heading.
-const EARLY: f64 = 0.6;
+/// First parts of a rise, as shares of where it stalled: the load may have come on anywhere above. And how much higher one
+/// of them was heading, by how many of its uncertainties.
+const EARLY: [f64; 3] = [0.4, 0.6, 0.8];
 const HEADING: f64 = 1.1;
+const HEADING_SIGMAS: f64 = 3.0;
 /// A bus that has lost less than this share has not fallen.
 const NOT_FALLEN: f64 = 0.1;
 /// Not falling in so many expected time constants: welded. Common practice, no source.
@@ -407,9 +409,12 @@ impl Bus {
 
     /// Flat below the pack voltage: was it heading for more at first?
     fn stuck(&self, rise: &RiseData, volts: f64, pack: f64) -> Shape {
-        let early = rise.samples.before_reaching(EARLY * volts);
-        let stalled = exponential::rise(early, rise.base, self.step)
-            .is_ok_and(|fit| HEADING * volts < fit.last.value - 2.0 * fit.last.uncertainty);
+        let heading_higher = |share: f64| {
+            let early = rise.samples.before_reaching(share * volts);
+            exponential::rise(early, rise.base, self.step)
+                .is_ok_and(|fit| HEADING * volts < fit.last.value - HEADING_SIGMAS * fit.last.uncertainty)
+        };
+        let stalled = EARLY.into_iter().any(heading_higher);
         if !stalled {
             return Shape::Stuck;
         }
@@ -619,7 +624,7 @@ mod tests {
         let found = bus.rise().unwrap();
         let Shape::Stalled { watts: Some(watts) } = found.shape else { panic!("{found:?}") };
         assert!((watts - 22.0).abs() < 0.1, "{watts}");
-        assert!((found.newest - 67.9).abs() < 0.1, "{found:?}");
+        assert!((found.newest - 67.32).abs() < 0.1, "{found:?}");
     }
 
     #[test]

@@ -4,8 +4,10 @@ use model::SessionTime;
 
 use crate::estimates::seconds_between;
 
-/// Readings that are kept; when there are more, every second one is dropped.
-const MOST: usize = 256;
+/// Readings that are kept. The first are kept for good, where the most happens; of the rest every second one is dropped
+/// when there are more.
+const MOST: usize = 384;
+const FIRST: usize = 256;
 /// A rise is looked at in about so many pieces to see whether it speeds up.
 const PIECES: usize = 24;
 /// It speeds up if a piece is so many times as steep as the flattest before, and by so many steps of the reading.
@@ -17,7 +19,7 @@ const STEEPER_SHARE: f64 = 0.02;
 /// A time and volts.
 pub(super) type Sample = (SessionTime, f64);
 
-/// Samples at even distances, about.
+/// Samples of a rise or fall.
 #[derive(Clone, Debug)]
 pub(super) struct Samples {
     kept: Vec<Sample>,
@@ -46,7 +48,7 @@ impl Samples {
             let mut index = 0;
             self.kept.retain(|_| {
                 index += 1;
-                index % 2 == 1
+                index <= FIRST || index % 2 == 1
             });
             self.stride = self.stride.saturating_mul(2);
         }
