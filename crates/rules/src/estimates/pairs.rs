@@ -1,7 +1,26 @@
 //! What neighbouring cells do together: opposite to each other, or in the patterns of balancing and of swapped leads.
 
-use super::Basis;
+use std::time::Duration;
+
 use model::SessionTime;
+
+use super::{Basis, NANO};
+
+/// Sets that are kept, and how far apart they are at least: together half a minute.
+const KEPT: usize = 128;
+const SPACING: Duration = Duration::from_millis(250);
+/// Fewer sets say nothing.
+const LEAST_SETS: u64 = 16;
+/// Residuals that go against each other correlate by less than this. Common practice, no source.
+const OPPOSITE: f64 = -0.8;
+/// The sum of the two is kept if it moves and lies off by no more than this share of either.
+const KEPT_SUM: f64 = 0.4;
+/// A smaller deviation than this leaves an open lead "possible" only, in volts. Common practice, no source.
+const CLEAR: f64 = 0.05;
+/// What moves by less than so many steps of the reading does not move.
+const LEAST_STEPS: f64 = 3.0;
+/// Neighbours of a balanced cell rise by half of what it falls, give or take this.
+const BALANCING: (f64, f64) = (0.35, 0.65);
 
 /// Two neighbours, `cell` and `cell + 1` (from 0).
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -14,27 +33,51 @@ pub struct Pair {
     pub wanders: (f64, f64),
     /// The standard deviation of the sum of the two residuals, in volts: small if the sum is kept.
     pub sum_wander: f64,
-    /// The correlation of the two residuals; `None` if one does not move.
+    /// The largest half difference of the two residuals, in volts.
+    pub amplitude: f64,
+    /// The correlation of the two residuals; `None` if one moves by less than three steps of the reading.
     pub correlation: Option<f64>,
     /// The sets.
     pub basis: Basis,
 }
 
+/// Whether two neighbours go against each other.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Opposite {
+    /// They do not.
+    No,
+    /// A little, or they only stand apart: constant differences of charge look the same.
+    Possible,
+    /// They move against each other by 50 mV or more.
+    Clear,
+}
+
 impl Pair {
-    /// Opposite residuals whose sum is kept: an open lead between the two is possible.
-    pub fn is_opposite(&self) -> bool {
-        false
+    /// How clearly the residuals are equal and opposite, and their sum is kept, as with an open lead between the two.
+    pub fn opposite(&self) -> Opposite {
+        let (first, second) = self.offsets;
+        let reach = first.abs().max(second.abs());
+        let moves = self.correlation.is_some_and(|correlation| correlation <= OPPOSITE)
+            && self.sum_wander <= KEPT_SUM * self.wanders.0.max(self.wanders.1);
+        let stands = first * second < 0.0 && (first + second).abs() <= KEPT_SUM * reach;
+        if moves && CLEAR <= self.amplitude {
+            Opposite::Clear
+        } else if moves || (stands && CLEAR <= reach) {
+            Opposite::Possible
+        } else {
+            Opposite::No
+        }
     }
 }
 
-/// Three neighbours, `middle - 1` to `middle + 1` (from 0).
+/// A cell and its neighbours while the cell is balanced now and then.
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Triple {
-    /// The one in the middle.
-    pub middle: usize,
-    /// How much the middle falls while it is being balanced, in volts (2 I R of the lead).
+pub struct Balancing {
+    /// The one that is balanced.
+    pub cell: usize,
+    /// How much it falls meanwhile, in volts (2 I R of the leads).
     pub fall: f64,
-    /// How much the neighbours rise meanwhile, in volts (I R of the lead).
+    /// How much its neighbours rise meanwhile, in volts (I R of the leads).
     pub rise: f64,
     /// The sets.
     pub basis: Basis,
@@ -48,43 +91,312 @@ pub enum Misread {
         /// The cell whose leads they are.
         middle: usize,
     },
-    /// This cell (from 0) reads nothing and a neighbour about double.
+    /// This cell (from 0) reads nothing and a neighbour much more than the others.
     Pulled {
         /// The one that reads nothing.
         low: usize,
-        /// The one that reads double.
+        /// The one that reads more.
         high: usize,
     },
 }
 
-/// Looks at neighbours over the newest sets.
+/// Looks at neighbours over the newest half minute.
+///
+/// Give it residuals at a steady current only: under a changing load two neighbours whose resistances lie on either side of
+/// the median go against each other, too.
 #[derive(Clone, Debug)]
-pub struct Neighbours {}
+pub struct Neighbours {
+    cells: usize,
+    step: f64,
+    /// A ring of sets.
+    times: Vec<SessionTime>,
+    apart: Vec<Option<i64>>,
+    next: usize,
+    newest: Option<SessionTime>,
+}
 
 impl Neighbours {
     /// For so many cells, whose readings have this step in billionths of a volt.
-    pub fn new(_cells: usize, _step: i64) -> Self {
-        Self {}
+    pub fn new(cells: usize, step: i64) -> Self {
+        Self {
+            cells,
+            step: step as f64 * NANO,
+            times: Vec::with_capacity(KEPT),
+            apart: vec![None; cells * KEPT],
+            next: 0,
+            newest: None,
+        }
     }
 
-    /// The residuals of a set from its median, in billionths of a volt; `None` where a cell is absent.
-    pub fn set(&mut self, _at: SessionTime, _apart: &[Option<i64>]) {}
+    /// The residuals of a set from its median, in billionths of a volt; `None` where a cell is absent. Of sets that come
+    /// faster than four a second some are left out.
+    pub fn set(&mut self, at: SessionTime, apart: &[Option<i64>]) {
+        if let Some(newest) = self.newest {
+            if at < newest {
+                self.restart();
+            } else if at.since(newest) < SPACING {
+                return;
+            }
+        }
+        self.newest = Some(at);
+        if self.times.len() < KEPT {
+            self.times.push(at);
+        } else if let Some(time) = self.times.get_mut(self.next) {
+            *time = at;
+        }
+        let row = self.apart.chunks_exact_mut(self.cells.max(1)).nth(self.next).unwrap_or_default();
+        for (kept, new) in row.iter_mut().zip(apart.iter().chain(std::iter::repeat(&None))) {
+            *kept = *new;
+        }
+        self.next = (self.next + 1) % KEPT;
+    }
 
     /// Forgets everything.
-    pub fn restart(&mut self) {}
-
-    /// Two neighbours; `None` with too few sets.
-    pub fn pair(&self, _cell: usize) -> Option<Pair> {
-        None
+    pub fn restart(&mut self) {
+        self.times.clear();
+        (self.next, self.newest) = (0, None);
     }
 
-    /// The pattern of balancing around a cell; `None` if it is not there.
-    pub fn balancing(&self, _middle: usize) -> Option<Triple> {
-        None
+    /// Two neighbours; `None` with fewer than 16 sets that have both, or without such cells.
+    pub fn pair(&self, cell: usize) -> Option<Pair> {
+        let mut both = Moments::default();
+        let mut sum_squares = crate::statistics::Running::default();
+        let mut amplitude: f64 = 0.0;
+        for (first, second) in self.of_two(cell, cell.checked_add(1)?) {
+            both.push(first, second);
+            sum_squares.push(first + second);
+            amplitude = amplitude.max((first - second).abs() / 2.0);
+        }
+        let basis = self.basis(both.count)?;
+        let least = LEAST_STEPS * self.step;
+        let wanders = both.deviations();
+        let moves = least <= wanders.0.min(wanders.1) && 0.0 < wanders.0.min(wanders.1);
+        Some(Pair {
+            cell,
+            offsets: both.means,
+            wanders,
+            sum_wander: sum_squares.deviation()?,
+            amplitude,
+            correlation: both.correlation().filter(|_| moves),
+            basis,
+        })
+    }
+
+    /// The pattern of balancing around a cell (from 0): it falls now and then, and each neighbour rises by half as much.
+    /// `None` if it is not there.
+    pub fn balancing(&self, cell: usize) -> Option<Balancing> {
+        let neighbours = [cell.checked_sub(1), cell.checked_add(1).filter(|next| *next < self.cells)];
+        let (mut fall, mut rise, mut count, mut basis) = (0.0, 0.0, 0.0, None);
+        for neighbour in neighbours.into_iter().flatten() {
+            let swing = self.swing(cell, neighbour)?;
+            if !(BALANCING.0..=BALANCING.1).contains(&(swing.rise / swing.fall)) {
+                return None;
+            }
+            fall += swing.fall;
+            rise += swing.rise;
+            count += 1.0;
+            basis = Some(swing.basis);
+        }
+        Some(Balancing { cell, fall: fall / count, rise: rise / count, basis: basis? })
+    }
+
+    /// How far a cell is lower in its low half than in its high half, and how far a neighbour is higher meanwhile.
+    fn swing(&self, cell: usize, neighbour: usize) -> Option<Balancing> {
+        let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
+        let mut both = Moments::default();
+        for (volts, other) in self.of_two(cell, neighbour) {
+            (least, most) = (least.min(volts), most.max(volts));
+            both.push(volts, other);
+        }
+        let basis = self.basis(both.count)?;
+        if most - least < LEAST_STEPS * self.step || OPPOSITE < both.correlation()? {
+            return None;
+        }
+        let (mut low, mut high) = (Moments::default(), Moments::default());
+        for (volts, other) in self.of_two(cell, neighbour) {
+            let half = if volts < (least + most) / 2.0 { &mut low } else { &mut high };
+            half.push(volts, other);
+        }
+        let (fall, rise) = (high.means.0 - low.means.0, low.means.1 - high.means.1);
+        (0.0 < fall).then_some(Balancing { cell, fall, rise, basis })
+    }
+
+    /// The residuals of two cells in the sets that have both, in volts.
+    fn of_two(&self, first: usize, second: usize) -> impl Iterator<Item = (f64, f64)> {
+        let sets = self.apart.chunks_exact(self.cells.max(1)).take(self.times.len());
+        sets.filter_map(move |set| {
+            let (first, second) = ((*set.get(first)?)?, (*set.get(second)?)?);
+            Some((first as f64 * NANO, second as f64 * NANO))
+        })
+    }
+
+    fn basis(&self, count: u64) -> Option<Basis> {
+        let oldest = if self.times.len() < KEPT { 0 } else { self.next };
+        let basis = Basis { from: *self.times.get(oldest)?, to: self.newest?, count };
+        (LEAST_SETS <= count).then_some(basis)
+    }
+}
+
+/// Means, variances and covariance of two values that come together.
+#[derive(Clone, Copy, Debug, Default)]
+struct Moments {
+    count: u64,
+    means: (f64, f64),
+    squares: (f64, f64),
+    products: f64,
+}
+
+impl Moments {
+    fn push(&mut self, first: f64, second: f64) {
+        self.count += 1;
+        let off = (first - self.means.0, second - self.means.1);
+        self.means.0 += off.0 / self.count as f64;
+        self.means.1 += off.1 / self.count as f64;
+        self.squares.0 += off.0 * (first - self.means.0);
+        self.squares.1 += off.1 * (second - self.means.1);
+        self.products += off.0 * (second - self.means.1);
+    }
+
+    fn deviations(&self) -> (f64, f64) {
+        let freedom = self.count.saturating_sub(1).max(1) as f64;
+        ((self.squares.0 / freedom).sqrt(), (self.squares.1 / freedom).sqrt())
+    }
+
+    fn correlation(&self) -> Option<f64> {
+        let correlation = self.products / (self.squares.0 * self.squares.1).sqrt();
+        correlation.is_finite().then_some(correlation.clamp(-1.0, 1.0))
     }
 }
 
 /// Looks for misread cells in one set, in billionths of a volt.
-pub fn misread(_cells: &[Option<i64>]) -> Option<Misread> {
-    None
+///
+/// Voltages that a BMS sends without a sign come out as 65 V instead of below zero; both count.
+pub fn misread(cells: &[Option<i64>]) -> Option<Misread> {
+    let mut present: Vec<i64> = cells.iter().flatten().copied().collect();
+    let median = crate::statistics::median(&mut present).filter(|median| 0 < *median)? as f64;
+    let ratio = |index: usize| cells.get(index).copied().flatten().map(|nanos| nanos as f64 / median);
+    let double = |index: usize| ratio(index).is_some_and(|ratio| (1.6..2.4).contains(&ratio));
+    let nothing = |index: usize| ratio(index).is_some_and(|ratio| !(0.3..10.0).contains(&ratio));
+    let more = |index: usize| ratio(index).is_some_and(|ratio| (1.2..2.4).contains(&ratio));
+    let low = (0..cells.len()).find(|index| nothing(*index))?;
+    let before = low.checked_sub(1);
+    if before.is_some_and(double) && double(low + 1) {
+        return Some(Misread::Swapped { middle: low });
+    }
+    let high = [Some(low + 1), before].into_iter().flatten().find(|index| more(*index))?;
+    Some(Misread::Pulled { low, high })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimates::testing::Random;
+
+    /// A minute of twelve cells with 0.3 mV of noise, and what `change` adds to them, in volts.
+    fn run(step: i64, change: impl Fn(f64, &mut [f64; 12])) -> Neighbours {
+        let mut random = Random::new(2);
+        let mut neighbours = Neighbours::new(12, step);
+        let mut residuals = crate::estimates::residuals::Residuals::default();
+        for tenth in 0..600 {
+            let mut cells = [3.8; 12].map(|volts| volts + 0.3e-3 * random.normal());
+            change(f64::from(tenth) / 10.0, &mut cells);
+            residuals.set(&cells.map(|volts| Some((volts * 1e9 / step as f64).round() as i64 * step)));
+            neighbours.set(SessionTime::from_millis(tenth as u64 * 100), residuals.apart());
+        }
+        neighbours
+    }
+
+    fn opposites(neighbours: &Neighbours) -> Vec<Opposite> {
+        (0..11).map(|cell| neighbours.pair(cell).unwrap().opposite()).collect()
+    }
+
+    #[test]
+    fn an_open_lead_shows_between_its_cells_only() {
+        for step in [1_000_000, 5_000_000] {
+            let open = run(step, |second, cells| {
+                let wander = 0.08 * (second / 5.0).sin();
+                cells[4] += wander;
+                cells[5] -= wander;
+            });
+            let mut expected = vec![Opposite::No; 11];
+            expected[4] = Opposite::Clear;
+            assert_eq!(opposites(&open), expected, "step {step}");
+            let pair = open.pair(4).unwrap();
+            assert!(pair.correlation.unwrap() < -0.95 && (pair.amplitude - 0.08).abs() < 0.005, "{pair:?}");
+            assert!((0..12).all(|cell| open.balancing(cell).is_none()), "it is no balancing");
+        }
+    }
+
+    #[test]
+    fn constant_differences_are_possible_at_most() {
+        let charge = run(1_000_000, |_, cells| {
+            cells[2] += 0.06;
+            cells[3] -= 0.06;
+            cells[8] += 0.02;
+            cells[9] -= 0.02;
+        });
+        let mut expected = vec![Opposite::No; 11];
+        expected[2] = Opposite::Possible;
+        assert_eq!(opposites(&charge), expected);
+    }
+
+    /// 100 mA through leads of 0.2 ohm: -40 and +20 mV.
+    #[test]
+    fn balancing_is_told_from_an_open_lead() {
+        for cell in [0, 6, 11] {
+            let balanced = run(1_000_000, |second, cells| {
+                if second % 10.0 < 5.0 {
+                    cells[cell] -= 0.04;
+                    if let Some(before) = cell.checked_sub(1) {
+                        cells[before] += 0.02;
+                    }
+                    if let Some(after) = cells.get_mut(cell + 1) {
+                        *after += 0.02;
+                    }
+                }
+            });
+            for other in 0..12 {
+                assert_eq!(balanced.balancing(other).is_some(), other == cell, "cell {other}, balanced {cell}");
+            }
+            let found = balanced.balancing(cell).unwrap();
+            assert!((found.fall - 0.04).abs() < 1e-3 && (found.rise - 0.02).abs() < 1e-3, "{found:?}");
+            assert!(opposites(&balanced).iter().all(|opposite| *opposite == Opposite::No));
+        }
+    }
+
+    #[test]
+    fn misread_cells_are_placed() {
+        let mv = |values: &[i64]| values.iter().map(|mv| Some(mv * 1_000_000)).collect::<Vec<_>>();
+        for (values, expected) in [
+            (vec![3800, 3800, 3800, 3800, 3800, 3800], None),
+            (vec![3800, 7600, -3800, 7600, 3800, 3800, 3800], Some(Misread::Swapped { middle: 2 })),
+            (vec![3800, 7600, 0, 7600, 3800, 3800, 3800], Some(Misread::Swapped { middle: 2 })),
+            (vec![3800, 7600, 61_736, 7600, 3800, 3800, 3800], Some(Misread::Swapped { middle: 2 })),
+            (vec![3800, 3800, 10, 7590, 3800, 3800], Some(Misread::Pulled { low: 2, high: 3 })),
+            (vec![3800, 5000, 10, 3800, 3800, 3800], Some(Misread::Pulled { low: 2, high: 1 })),
+            (vec![0, 3800, 3800, 3800], None),
+            (vec![0, 0, 0], None),
+            (vec![3800], None),
+            (vec![], None),
+        ] {
+            assert_eq!(misread(&mv(&values)), expected, "{values:?}");
+        }
+        assert_eq!(misread(&[None, None]), None);
+    }
+
+    #[test]
+    fn too_little_is_no_pair() {
+        let mut neighbours = Neighbours::new(3, 1_000_000);
+        assert_eq!(neighbours.pair(0), None);
+        for index in 0..200 {
+            neighbours.set(SessionTime::from_millis(index * 1000), &[Some(index as i64), None, Some(0)]);
+        }
+        assert!(neighbours.pair(0).is_none() && neighbours.pair(2).is_none() && neighbours.pair(usize::MAX).is_none());
+        assert_eq!(neighbours.balancing(usize::MAX), None);
+        let mut one = Neighbours::new(1, 1);
+        for index in 0..200 {
+            one.set(SessionTime::from_millis(index * 1000), &[Some(0)]);
+        }
+        assert!(one.pair(0).is_none() && one.balancing(0).is_none());
+    }
 }

@@ -303,13 +303,10 @@ impl Resistances {
     /// Works out the lags that lie far enough back, once the level has lasted long enough.
     fn work_out_due_lags(&mut self) {
         let Some(after) = self.after.take() else { return };
-        if after.level.length() < PLATEAU || after.sets < PLATEAU_SETS {
-            self.after = Some(after);
-        } else if self.work_out_up_to(&after, after.lag_of(after.level.to) / (1.0 + AFTER_LAG)) {
-            self.after = Some(after);
-        } else {
-            self.spare = Some(after);
-        }
+        let stood = PLATEAU <= after.level.length() && PLATEAU_SETS <= after.sets;
+        let of_use = !stood || self.work_out_up_to(&after, after.lag_of(after.level.to) / (1.0 + AFTER_LAG));
+        let place = if of_use { &mut self.after } else { &mut self.spare };
+        *place = Some(after);
     }
 
     /// The level has ended: works out what is left, or says why there is nothing.
