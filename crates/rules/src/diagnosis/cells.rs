@@ -5,7 +5,7 @@ use model::SessionTime;
 use super::{CellSet, Claim, Facts, Known, Tally, base, milliohms, millivolts};
 use crate::cause::Cause;
 use crate::estimates::Estimate;
-use crate::estimates::pairs::{Misread, Neighbours, Pair, misread};
+use crate::estimates::pairs::{Misread, Neighbours, Opposite, Pair, misread};
 use crate::estimates::residuals::Residuals;
 use crate::estimates::resistance::{Lag, Resistances};
 use crate::estimates::trend::{Trend, Window};
@@ -358,21 +358,22 @@ impl CellEvidence {
         let pairs = (0..self.cells.saturating_sub(1)).filter_map(|index| self.quiet.pair(index));
         for pair in pairs.filter(|pair| ENOUGH <= pair.basis.count) {
             let jumps = self.jumps.get(pair.cell).copied().flatten();
-            let wanders = pair.is_opposite();
-            if !wanders && jumps.is_none_or(|jumps| jumps.count < MISREAD) {
-                continue;
-            }
-            let size = pair.wanders.0.max(pair.wanders.1).max(pair.offsets.0.abs()).max(pair.offsets.1.abs());
+            let jumps = jumps.filter(|jumps| MISREAD <= jumps.count);
+            let moves = pair.correlation.is_some_and(|correlation| correlation < 0.0);
+            let confidence = match pair.opposite() {
+                Opposite::Clear => sure,
+                _ if jumps.is_some() => sure,
+                // Below 50 mV other things look alike.
+                Opposite::Possible if moves => Confidence::Possible,
+                Opposite::Possible | Opposite::No => continue,
+            };
             let text = format!(
-                "cells {} and {} move against each other by {}, and their sum stays within {}",
+                "cells {} and {} move against each other by up to {}, and their sum stays within {}",
                 pair.cell + 1,
                 pair.cell + 2,
-                millivolts(size),
+                millivolts(pair.amplitude),
                 millivolts(pair.sum_wander)
             );
-            // Below 50 mV other things look alike. Common practice, no source.
-            let confidence =
-                if size < 0.050 && jumps.is_none() && sure != Confidence::Proven { Confidence::Possible } else { sure };
             let span = (pair.basis.from, pair.basis.to);
             let mut claim = Claim::new(Cause::OpenSenseLead, confidence, span, text).critical_if(true);
             claim = claim.at_cells([pair.cell, pair.cell + 1]);
