@@ -5,6 +5,7 @@
 mod after;
 mod baseline;
 mod combined;
+mod lone;
 
 use std::time::Duration;
 
@@ -18,6 +19,7 @@ use crate::statistics::Centre;
 use after::{After, Point};
 use baseline::Baseline;
 use combined::Combined;
+use lone::LoneReadings;
 
 /// The current must stand still for so long before and after a step. Common practice, no source.
 const PLATEAU: Duration = Duration::from_secs(2);
@@ -171,6 +173,7 @@ pub struct Resistances {
     noise: Noise,
     baseline: Baseline,
     pending: Pending,
+    lone: LoneReadings,
     after: Option<After>,
     /// The memory of the last step, for the next.
     spare: Option<After>,
@@ -200,6 +203,7 @@ impl Resistances {
                 times: Vec::with_capacity(MOST_PENDING),
                 cells: Vec::with_capacity(MOST_PENDING * cells),
             },
+            lone: LoneReadings::new(cells, settings.cell_step),
             after: None,
             spare: None,
             done: 0,
@@ -244,6 +248,7 @@ impl Resistances {
             self.open_step(edge);
         }
         self.baseline.restart();
+        self.lone.restart();
         if edge.is_some() {
             self.take_pending();
         } else {
@@ -287,16 +292,17 @@ impl Resistances {
     }
 
     fn take_pending(&mut self) {
-        let pending = std::mem::take(&mut self.pending);
+        let mut pending = std::mem::take(&mut self.pending);
         for (at, cells) in pending.sets(self.cells) {
+            self.lone.take_out(cells);
             self.baseline.push(at, cells);
             let blank = self.settings.scan.as_secs_f64() * 2.0;
             if let Some(after) = self.after.as_mut().filter(|after| blank <= after.lag_of(at)) {
-                after.set(at, cells);
+                after.set(at, cells, self.lone.tolerance());
             }
         }
+        pending.clear();
         self.pending = pending;
-        self.pending.clear();
         self.work_out_due_lags();
     }
 
@@ -556,8 +562,8 @@ impl Pending {
         self.cells.clear();
     }
 
-    fn sets(&self, width: usize) -> impl Iterator<Item = (SessionTime, &[Option<i64>])> {
-        self.times.iter().copied().zip(self.cells.chunks_exact(width.max(1)))
+    fn sets(&mut self, width: usize) -> impl Iterator<Item = (SessionTime, &mut [Option<i64>])> {
+        self.times.iter().copied().zip(self.cells.chunks_exact_mut(width.max(1)))
     }
 }
 

@@ -1,0 +1,48 @@
+//! Lone wrong readings.
+
+use crate::estimates::NANO;
+
+/// At a steady current a cell does not move by more than this from set to set, in billionths of a volt.
+const LEAST: i64 = 10_000_000;
+/// Or by so many steps of its reading.
+const STEPS: i64 = 5;
+
+/// Takes out readings that jump away from the last one, unless the next confirms the jump.
+#[derive(Clone, Debug)]
+pub(super) struct LoneReadings {
+    tolerance: u64,
+    last: Vec<Option<i64>>,
+    suspect: Vec<bool>,
+}
+
+impl LoneReadings {
+    pub(super) fn new(cells: usize, step: i64) -> Self {
+        let tolerance = step.saturating_mul(STEPS).max(LEAST).unsigned_abs();
+        Self { tolerance, last: vec![None; cells], suspect: vec![false; cells] }
+    }
+
+    /// At a new level of the current the cells are elsewhere.
+    pub(super) fn restart(&mut self) {
+        self.last.fill(None);
+        self.suspect.fill(false);
+    }
+
+    /// In volts.
+    pub(super) fn tolerance(&self) -> f64 {
+        self.tolerance as f64 * NANO
+    }
+
+    pub(super) fn take_out(&mut self, cells: &mut [Option<i64>]) {
+        for ((cell, last), suspect) in cells.iter_mut().zip(&mut self.last).zip(&mut self.suspect) {
+            let Some(nanos) = *cell else { continue };
+            let jumps = last.is_some_and(|last| self.tolerance < nanos.abs_diff(last));
+            if jumps && !*suspect {
+                *suspect = true;
+                *cell = None;
+            } else {
+                *suspect = false;
+                *last = Some(nanos);
+            }
+        }
+    }
+}
