@@ -161,6 +161,51 @@ fn cells_read_one_after_another_are_blanked() {
     assert!((found.cell(0, Lag::Instant).unwrap().held.value / truth(0.2) - 1.0).abs() < 0.01);
 }
 
+/// The BMS measures its cells four times a second and repeats them in every frame: until then they are from before the step.
+#[test]
+fn repeated_sets_are_not_taken_for_new_ones() {
+    let mut moments = pack(6, &LOADS, equal, equal);
+    let fresh = moments.clone();
+    for (index, moment) in moments.iter_mut().enumerate() {
+        // Measured at 3, 8, 13, ...: the steps at 240, 480, ... fall in between.
+        let measured = index.checked_sub(3).map_or(0, |after| after / 5 * 5 + 3);
+        moment.volts = fresh[measured].volts.clone();
+    }
+    let found = run(&moments, settings(1_000, 0), 0.0);
+    assert_eq!(found.steps(), 6);
+    for lag in [Lag::Instant, Lag::Second, Lag::TwoSeconds, Lag::FiveSeconds] {
+        let told = found.cell(2, lag).unwrap().held.value;
+        let late = lag.seconds().unwrap_or(found.newest_step().unwrap().instant_lag.unwrap());
+        let off = told / truth(late) - 1.0;
+        assert!(off.abs() < 0.05, "{lag:?} off by {off}");
+    }
+}
+
+/// The current comes in a message of its own: later, less often, or filtered so that the cells move first.
+#[test]
+fn a_current_of_another_moment_makes_no_wrong_number() {
+    let cells = pack(6, &LOADS, equal, equal);
+    for (late, every) in [(0, 2), (1, 1), (2, 2), (4, 1), (5, 4), (9, 1)] {
+        let mut resistances = Resistances::new(6, settings(1_000, 0));
+        for (index, moment) in cells.iter().enumerate() {
+            let at = SessionTime::from_nanos((moment.seconds * 1e9).round() as u64);
+            if index % every == 0 {
+                let amperes = cells[index.saturating_sub(late)].amperes;
+                resistances.current(at + Duration::from_millis(7), (amperes * 1e9) as i64);
+            }
+            let set: Vec<_> = moment.volts.iter().map(|volts| volts.map(|volts| (volts * 1e9) as i64)).collect();
+            resistances.set(at + Duration::from_millis(20), &set);
+        }
+        assert_eq!(resistances.steps(), 6, "{late} late, every {every}");
+        for lag in [Lag::Instant, Lag::Second, Lag::TwoSeconds, Lag::FiveSeconds] {
+            let told = resistances.cell(2, lag).unwrap().held.value;
+            let seconds = lag.seconds().unwrap_or(resistances.newest_step().unwrap().instant_lag.unwrap());
+            let off = told / truth(seconds) - 1.0;
+            assert!(off.abs() < 0.03, "{late} late, every {every}, {lag:?}: off by {off}");
+        }
+    }
+}
+
 #[test]
 fn a_reversed_current_is_counted() {
     let mut moments = pack(6, &[0.0, 60.0, 0.0, 60.0], equal, equal);

@@ -27,22 +27,32 @@ impl LoneReadings {
         self.suspect.fill(false);
     }
 
+    /// A reading is out that the next may confirm.
+    pub(super) fn any_suspect(&self) -> bool {
+        self.suspect.contains(&true)
+    }
+
     /// In volts.
     pub(super) fn tolerance(&self) -> f64 {
         self.tolerance as f64 * NANO
     }
 
-    pub(super) fn take_out(&mut self, cells: &mut [Option<i64>]) {
+    /// Returns whether at least half of the cells have moved for good: then it is a step that the current does not show yet.
+    pub(super) fn take_out(&mut self, cells: &mut [Option<i64>]) -> bool {
+        let (mut moved, mut present) = (0, 0);
         for ((cell, last), suspect) in cells.iter_mut().zip(&mut self.last).zip(&mut self.suspect) {
             let Some(nanos) = *cell else { continue };
+            present += 1;
             let jumps = last.is_some_and(|last| self.tolerance < nanos.abs_diff(last));
             if jumps && !*suspect {
                 *suspect = true;
                 *cell = None;
             } else {
+                moved += usize::from(jumps);
                 *suspect = false;
                 *last = Some(nanos);
             }
         }
+        0 < moved && present <= moved * 2
     }
 }
