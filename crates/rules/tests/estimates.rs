@@ -64,9 +64,13 @@ fn pack(cells: usize, currents: &[f64], fast: impl Fn(usize) -> f64, slow: impl 
 }
 
 fn run(moments: &[Moment], settings: StepSettings, noise: f64) -> Resistances {
+    run_seeded(moments, settings, noise, 42)
+}
+
+fn run_seeded(moments: &[Moment], settings: StepSettings, noise: f64, seed: u64) -> Resistances {
     let cells = moments.first().map_or(0, |moment| moment.volts.len());
     let mut resistances = Resistances::new(cells, settings);
-    let mut random = Random(42);
+    let mut random = Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
     let mut set = Vec::new();
     for moment in moments {
         let at = SessionTime::from_nanos((moment.seconds * 1e9).round() as u64);
@@ -133,6 +137,35 @@ fn a_weak_cell_and_a_link_are_told_apart_through_noise_and_coarse_readings() {
             // At 5 mV a tail of 24 mV may drown in the rounding; a link never has one.
             assert!(cell == 9 || !relaxes, "cell {cell}: {parts:?}");
             assert!(cell != 9 || relaxes || step == 5_000_000, "{parts:?}");
+        }
+    }
+}
+
+/// Healthy cells at 1 to 20 sets a second, 1 and 5 mV: by the rule for a weak cell (ratio 1.3, more than 3 sigma, three
+/// telling steps) none is called one, and a cell of 1.6 times the resistance always is.
+#[test]
+fn healthy_cells_are_not_called_weak_and_weak_ones_are() {
+    let currents = [0.0, 80.0, 0.0, 80.0, 0.0];
+    let healthy = pack(24, &currents, |cell| 1.0 + 0.02 * f64::from(cell as u32 % 3), equal);
+    let weak = pack(24, &currents, |cell| if cell == 5 { 1.6 } else { 1.0 }, |cell| if cell == 5 { 1.6 } else { 1.0 });
+    let called = |found: &Resistances| -> Vec<usize> {
+        let is_weak = |cell: &usize| {
+            let Ok(told) = found.cell(*cell, Lag::TwoSeconds) else { return false };
+            let far = told.ratio.and_then(|ratio| Some(1.3 <= ratio.value && 3.0 < ratio.sigmas_from(1.0)?));
+            far == Some(true) && 3 <= told.telling_steps && told.score.is_some_and(|score| 3.5 < score)
+        };
+        (0..24).filter(is_weak).collect()
+    };
+    for (step, noise) in [(1_000_000, 0.5e-3), (5_000_000, 1.5e-3)] {
+        for every in [1, 4, 20] {
+            let sparse = |moments: &[Moment]| moments.iter().step_by(every).cloned().collect::<Vec<_>>();
+            let (healthy, weak) = (sparse(&healthy), sparse(&weak));
+            for seed in 1..=25 {
+                let found = run_seeded(&healthy, settings(step, 0), noise, seed);
+                assert_eq!((found.steps(), called(&found)), (4, vec![]), "step {step}, every {every}, seed {seed}");
+                let found = run_seeded(&weak, settings(step, 0), noise, seed);
+                assert_eq!(called(&found), [5], "step {step}, every {every}, seed {seed}");
+            }
         }
     }
 }

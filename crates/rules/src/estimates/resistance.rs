@@ -259,7 +259,8 @@ impl Resistances {
             self.open_step(edge);
         }
         self.baseline.restart();
-        self.lone.restart();
+        let (from, change) = edge.map_or((SessionTime::ZERO, 0.0), |edge| (edge.first.0, edge.change()));
+        self.lone.restart(from, change * self.settings.resistance as f64 * NANO);
         self.moved_after = None;
         if edge.is_some() {
             self.take_pending();
@@ -323,11 +324,11 @@ impl Resistances {
         }
         self.last_set.clear();
         self.last_set.extend_from_slice(cells);
-        let moved = self.lone.take_out(cells);
+        let moved = self.lone.take_out(at, cells);
         self.take_baseline(at, cells, moved);
         let blank = self.settings.scan.as_secs_f64() * 2.0;
         if let Some(after) = self.after.as_mut().filter(|after| blank <= after.lag_of(at)) {
-            after.set(at, cells, self.lone.tolerance());
+            after.set(at, cells, self.lone.tolerance(at));
         }
     }
 
