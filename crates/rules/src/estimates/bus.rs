@@ -45,7 +45,7 @@ const WELDED_AFTER: f64 = 3.0;
 /// Touch voltages: DC taken as not hazardous (UN R100, IEC 60950-1), and what counts as discharged here (common practice).
 const SAFE: f64 = 60.0;
 
-/// What is known beforehand; all optional.
+/// What is known beforehand; all optional. A number that is not positive counts as not known.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct BusSettings {
     /// The step of the bus voltage's readings, in billionths of a volt.
@@ -238,6 +238,13 @@ impl Bus {
     /// With nothing seen.
     pub fn new(settings: BusSettings) -> Self {
         let step = settings.step as f64 * NANO;
+        let real = |value: Option<f64>| value.filter(|value| value.is_finite() && 0.0 < *value);
+        let settings = BusSettings {
+            resistor: real(settings.resistor),
+            capacitance: real(settings.capacitance),
+            bleed: real(settings.bleed),
+            ..settings
+        };
         Self {
             settings,
             step,

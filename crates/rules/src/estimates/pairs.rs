@@ -268,12 +268,14 @@ impl Moments {
     }
 }
 
-/// Looks for misread cells in one set, in billionths of a volt.
+/// Looks for misread cells in one set, in billionths of a volt; `median` is that of the set.
 ///
 /// Voltages that a BMS sends without a sign come out as 65 V instead of below zero; both count.
-pub fn misread(cells: &[Option<i64>]) -> Option<Misread> {
-    let mut present: Vec<i64> = cells.iter().flatten().copied().collect();
-    let median = crate::statistics::median(&mut present).filter(|median| 0 < *median)? as f64;
+pub fn misread(cells: &[Option<i64>], median: i64) -> Option<Misread> {
+    if median <= 0 {
+        return None;
+    }
+    let median = median as f64;
     let ratio = |index: usize| cells.get(index).copied().flatten().map(|nanos| nanos as f64 / median);
     let double = |index: usize| ratio(index).is_some_and(|ratio| (1.6..2.4).contains(&ratio));
     let nothing = |index: usize| ratio(index).is_some_and(|ratio| !(0.3..10.0).contains(&ratio));
@@ -379,9 +381,12 @@ mod tests {
             (vec![3800], None),
             (vec![], None),
         ] {
-            assert_eq!(misread(&mv(&values)), expected, "{values:?}");
+            let mut residuals = crate::estimates::residuals::Residuals::default();
+            residuals.set(&mv(&values));
+            let found = misread(&mv(&values), residuals.median().unwrap_or(0));
+            assert_eq!(found, expected, "{values:?}");
         }
-        assert_eq!(misread(&[None, None]), None);
+        assert_eq!(misread(&[None, None], 3_800_000_000), None);
     }
 
     #[test]

@@ -5,6 +5,7 @@
 mod after;
 mod baseline;
 mod combined;
+mod lone;
 
 use std::time::Duration;
 
@@ -18,6 +19,7 @@ use crate::statistics::Centre;
 use after::{After, Point};
 use baseline::Baseline;
 use combined::Combined;
+use lone::LoneReadings;
 
 /// The current must stand still for so long before and after a step. Common practice, no source.
 const PLATEAU: Duration = Duration::from_secs(2);
@@ -27,6 +29,8 @@ const PLATEAU_SETS: u64 = 5;
 const MOST_SWING: f64 = 0.1;
 /// So many sets may come between two readings of the current; more are not used.
 const MOST_PENDING: usize = 32;
+/// A current may be told so much later than the cells. Common practice, no source.
+const CURRENT_LAG: Duration = Duration::from_millis(500);
 /// A value at a lag is worked out when so much more time has passed, as a share of the lag.
 const AFTER_LAG: f64 = 0.1;
 
@@ -171,6 +175,13 @@ pub struct Resistances {
     noise: Noise,
     baseline: Baseline,
     pending: Pending,
+    lone: LoneReadings,
+    /// The newest set of a level, as it came.
+    last_set: Vec<Option<i64>>,
+    /// When the cells moved without the current, if they did: the current may be told later.
+    moved_after: Option<SessionTime>,
+    /// The newest set in which no cell had moved.
+    steady_until: SessionTime,
     after: Option<After>,
     /// The memory of the last step, for the next.
     spare: Option<After>,
@@ -200,6 +211,10 @@ impl Resistances {
                 times: Vec::with_capacity(MOST_PENDING),
                 cells: Vec::with_capacity(MOST_PENDING * cells),
             },
+            lone: LoneReadings::new(cells, settings.cell_step),
+            last_set: Vec::with_capacity(cells),
+            moved_after: None,
+            steady_until: SessionTime::ZERO,
             after: None,
             spare: None,
             done: 0,
@@ -244,6 +259,9 @@ impl Resistances {
             self.open_step(edge);
         }
         self.baseline.restart();
+        let (from, change) = edge.map_or((SessionTime::ZERO, 0.0), |edge| (edge.first.0, edge.change()));
+        self.lone.restart(from, change * self.settings.resistance as f64 * NANO);
+        self.moved_after = None;
         if edge.is_some() {
             self.take_pending();
         } else {
@@ -251,7 +269,9 @@ impl Resistances {
         }
     }
 
-    fn open_step(&mut self, edge: Edge) {
+    fn open_step(&mut self, mut edge: Edge) {
+        // The step was when the cells moved.
+        edge.before.to = self.moved_after.map_or(edge.before.to, |moved| moved.min(edge.before.to));
         let fault = edge.fault.or_else(|| {
             if edge.before.length() < PLATEAU {
                 Some(StepFault::ShortBefore)
@@ -287,17 +307,49 @@ impl Resistances {
     }
 
     fn take_pending(&mut self) {
-        let pending = std::mem::take(&mut self.pending);
+        let mut pending = std::mem::take(&mut self.pending);
         for (at, cells) in pending.sets(self.cells) {
-            self.baseline.push(at, cells);
-            let blank = self.settings.scan.as_secs_f64() * 2.0;
-            if let Some(after) = self.after.as_mut().filter(|after| blank <= after.lag_of(at)) {
-                after.set(at, cells);
-            }
+            self.take_set(at, cells);
         }
+        pending.clear();
         self.pending = pending;
-        self.pending.clear();
         self.work_out_due_lags();
+    }
+
+    /// A set that is known to belong to the level.
+    fn take_set(&mut self, at: SessionTime, cells: &mut [Option<i64>]) {
+        // Frames often come more often than the BMS measures: a repeated set is still from before the step.
+        if self.after.as_ref().is_some_and(|after| after.sets == 0) && self.last_set == cells {
+            return;
+        }
+        self.last_set.clear();
+        self.last_set.extend_from_slice(cells);
+        let moved = self.lone.take_out(at, cells);
+        self.take_baseline(at, cells, moved);
+        let blank = self.settings.scan.as_secs_f64() * 2.0;
+        if let Some(after) = self.after.as_mut().filter(|after| blank <= after.lag_of(at)) {
+            after.set(at, cells, self.lone.tolerance(at));
+        }
+    }
+
+    /// Where the cells have moved and the current has not, the line before the step ends: if the current does not follow,
+    /// a new one begins.
+    fn take_baseline(&mut self, at: SessionTime, cells: &[Option<i64>], moved: bool) {
+        if moved {
+            self.moved_after.get_or_insert(self.steady_until);
+        }
+        match self.moved_after {
+            Some(since) if at.since(since) <= CURRENT_LAG => return,
+            Some(_) => {
+                self.moved_after = None;
+                self.baseline.restart();
+            }
+            None => {}
+        }
+        self.baseline.push(at, cells);
+        if !self.lone.any_suspect() {
+            self.steady_until = at;
+        }
     }
 
     /// Works out the lags that lie far enough back, once the level has lasted long enough.
@@ -556,8 +608,8 @@ impl Pending {
         self.cells.clear();
     }
 
-    fn sets(&self, width: usize) -> impl Iterator<Item = (SessionTime, &[Option<i64>])> {
-        self.times.iter().copied().zip(self.cells.chunks_exact(width.max(1)))
+    fn sets(&mut self, width: usize) -> impl Iterator<Item = (SessionTime, &mut [Option<i64>])> {
+        self.times.iter().copied().zip(self.cells.chunks_exact_mut(width.max(1)))
     }
 }
 

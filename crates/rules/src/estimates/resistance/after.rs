@@ -16,6 +16,8 @@ const WIDEST_WINDOW: f64 = 0.5;
 const PROLONGED: f64 = 0.05;
 /// Later than this the first set is not "instant".
 const LATEST_INSTANT: f64 = 1.0;
+/// From its first reading to its second a cell may go on by this share of the step.
+const SETTLING: f64 = 0.2;
 /// A lag of 0.1 s needs so many sets a second (20, less what clocks are apart). Common practice, no source.
 const LEAST_RATE: f64 = 19.5;
 
@@ -29,6 +31,9 @@ pub(super) struct After {
     pub(super) before: Vec<Option<Line>>,
     /// The first usable set, in volts, and how late it was.
     instant: Vec<Option<f64>>,
+    /// Whose first reading no later one has confirmed yet, and how many they are.
+    unconfirmed: Vec<bool>,
+    to_confirm: usize,
     pub(super) instant_lag: Option<f64>,
     /// Per lag (without the instant) and cell.
     sums: Vec<LineSums>,
@@ -53,6 +58,8 @@ impl After {
             level,
             before: vec![None; cells],
             instant: vec![None; cells],
+            unconfirmed: vec![false; cells],
+            to_confirm: 0,
             instant_lag: None,
             sums: vec![LineSums::default(); cells * Lag::ALL.len()],
             currents: [LineSums::default(); Lag::ALL.len()],
@@ -69,6 +76,8 @@ impl After {
             *before = line(cell);
         }
         self.instant.fill(None);
+        self.unconfirmed.fill(false);
+        self.to_confirm = 0;
         self.instant_lag = None;
         self.sums.fill(LineSums::default());
         self.currents = [LineSums::default(); Lag::ALL.len()];
@@ -89,16 +98,21 @@ impl After {
         }
     }
 
-    pub(super) fn set(&mut self, at: SessionTime, cells: &[Option<i64>]) {
+    /// A set; `lone` is by how much a lone wrong reading differs from its neighbours, in volts.
+    pub(super) fn set(&mut self, at: SessionTime, cells: &[Option<i64>], lone: f64) {
         let seconds = self.lag_of(at);
         if self.sets == 0 {
             self.first_set = seconds;
             if seconds <= LATEST_INSTANT {
                 self.instant_lag = Some(seconds);
-                for (volts, cell) in self.instant.iter_mut().zip(cells) {
+                for ((volts, unconfirmed), cell) in self.instant.iter_mut().zip(&mut self.unconfirmed).zip(cells) {
                     *volts = cell.map(|nanos| nanos as f64 * NANO);
+                    *unconfirmed = cell.is_some();
+                    self.to_confirm += usize::from(*unconfirmed);
                 }
             }
+        } else if 0 < self.to_confirm {
+            self.confirm_instant(cells, lone);
         }
         let interval = seconds - self.last_set;
         self.sets += 1;
@@ -118,10 +132,24 @@ impl After {
         }
     }
 
+    /// Gives up a first reading that the cell's second does not confirm.
+    fn confirm_instant(&mut self, cells: &[Option<i64>], lone: f64) {
+        let firsts = self.instant.iter_mut().zip(&mut self.unconfirmed);
+        for (((first, unconfirmed), before), second) in firsts.zip(&self.before).zip(cells) {
+            let (Some(volts), Some(nanos), true) = (*first, second, *unconfirmed) else { continue };
+            *unconfirmed = false;
+            self.to_confirm -= 1;
+            let step = before.map_or(0.0, |line| line.at(0.0) - volts);
+            let tolerance = lone.max(SETTLING * step.abs());
+            *first = first.filter(|_| (*nanos as f64 * NANO - volts).abs() <= tolerance);
+        }
+    }
+
     /// The cell at a lag; `None` where readings do not reach it.
     pub(super) fn point(&self, cell: usize, lag: Lag) -> Option<Point> {
         let Some(seconds) = lag.seconds() else {
-            let volts = self.instant.get(cell).copied().flatten()?;
+            let confirmed = self.unconfirmed.get(cell).is_some_and(|unconfirmed| !unconfirmed);
+            let volts = self.instant.get(cell).copied().flatten().filter(|_| confirmed)?;
             return Some(Point { volts, variance: 1.0, readings: 1.0 });
         };
         if lag == Lag::TenthSecond && self.rate()? < LEAST_RATE {

@@ -51,8 +51,12 @@ impl Baseline {
         self.sets
     }
 
+    /// A set. The first of a level is left out: no other confirms it.
     pub(super) fn push(&mut self, at: SessionTime, cells: &[Option<i64>]) {
         self.sets += 1;
+        if self.sets == 1 {
+            return;
+        }
         let new = self.blocks.get(self.newest).is_none_or(|block| at < block.from || BLOCK <= at.since(block.from));
         if new {
             self.begin_block(at);
