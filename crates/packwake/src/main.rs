@@ -3,6 +3,7 @@
 //! This is the command line; everything that judges lives in the library crates.
 
 mod args;
+mod by_hand;
 mod check;
 mod export;
 mod faults;

@@ -45,11 +45,13 @@ pub enum Check {
     Status,
     /// The sense leads are intact, by the BMS's own test or by a hand reading.
     SenseLeads,
+    /// What was checked by hand before power: nothing failed, and what the pack file requires was done.
+    BeforePower,
 }
 
 impl Check {
     /// All of them, in the order in which a verdict lists them, with the name that files and output use.
-    pub const ALL: [(&'static str, Self); 20] = [
+    pub const ALL: [(&'static str, Self); 21] = [
         ("link", Self::Link),
         ("checksum", Self::Checksum),
         ("message periods", Self::MessagePeriods),
@@ -70,6 +72,7 @@ impl Check {
         ("current at rest", Self::CurrentAtRest),
         ("status", Self::Status),
         ("sense leads", Self::SenseLeads),
+        ("before power", Self::BeforePower),
     ];
 
     /// The name that files and output use.
@@ -81,7 +84,13 @@ impl Check {
     pub fn can_be_waived(self) -> bool {
         !matches!(
             self,
-            Self::Link | Self::MeasuredTimes | Self::LiveValues | Self::AllCells | Self::CellHigh | Self::CellLow
+            Self::Link
+                | Self::MeasuredTimes
+                | Self::LiveValues
+                | Self::AllCells
+                | Self::CellHigh
+                | Self::CellLow
+                | Self::BeforePower
         )
     }
 

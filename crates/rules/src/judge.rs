@@ -3,6 +3,7 @@
 mod cells;
 mod clock;
 mod evidence;
+mod hand;
 mod plan;
 mod temperatures;
 mod words;
@@ -10,8 +11,8 @@ mod words;
 use std::time::Duration;
 
 use model::{
-    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, ReadingKind, SessionTime,
-    TICK, Times, Values, format_nanos,
+    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, SessionTime, TICK, Times,
+    Values, format_nanos,
 };
 
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
@@ -22,6 +23,7 @@ use crate::limits::LimitName;
 use crate::link::{LONG_GAP, Link};
 use crate::pack::Pack;
 use crate::pack_sum::PackSum;
+use crate::prepare::{HandLine, Prepared};
 use crate::rate::RateWindow;
 use crate::stage::{Stage, StageDetector};
 use crate::verdict::Verdict;
@@ -178,9 +180,9 @@ pub struct Judge {
     swing: Swing,
     bus: Option<(SessionTime, i64)>,
     pack_voltage: Option<(SessionTime, i64)>,
-    meter: Option<(SessionTime, i64)>,
+    prepared: Prepared,
+    meter: Option<Meter>,
     meter_gap: Option<i64>,
-    hand_leads: Option<bool>,
     balanced_at: Option<SessionTime>,
     watches: Watches,
     cell_sets: Seen,
@@ -198,6 +200,14 @@ pub struct Judge {
     last_verdict: Option<Verdict>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
+}
+
+/// A pack voltage by meter.
+#[derive(Clone, Copy, Debug)]
+struct Meter {
+    nanos: i64,
+    /// Sets up to then are compared with it.
+    until: SessionTime,
 }
 
 /// How the current moves against the sets of cells.
@@ -311,9 +321,9 @@ impl Judge {
             swing: Swing::default(),
             bus: None,
             pack_voltage: None,
+            prepared: Prepared::default(),
             meter: None,
             meter_gap: None,
-            hand_leads: None,
             balanced_at: None,
             watches: Watches::new(pack.temperatures()),
             cell_sets: Seen::default(),
@@ -374,6 +384,16 @@ impl Judge {
     /// The newest reported pack voltage in billionths of a volt.
     pub fn pack_voltage(&self) -> Option<i64> {
         self.pack_voltage.map(|(_, nanos)| nanos)
+    }
+
+    /// The pack voltage by meter that was entered last, in billionths of a volt.
+    pub fn meter(&self) -> Option<i64> {
+        self.meter.map(|meter| meter.nanos)
+    }
+
+    /// Every check before power as it stands, in the order in which they are done.
+    pub fn preparation(&self) -> Vec<HandLine> {
+        self.prepared.lines(&self.pack, |item| self.has_failed_by_hand(item))
     }
 
     /// The newest voltage on the load's side of the switch in billionths of a volt.
@@ -460,28 +480,9 @@ impl Judge {
             Command::Acknowledge { alarm } => self.book.acknowledge(at, *alarm, &mut self.events),
             Command::Shelve { alarm, length } => self.book.shelve(at, *alarm, *length, &mut self.events),
             Command::Mark { text } => self.note(text.clone()),
-            Command::Reading { kind, instrument } => self.reading(*kind, instrument),
+            Command::Reading(reading) => self.by_hand(reading),
         }
         self.look_again();
-    }
-
-    fn reading(&mut self, kind: ReadingKind, instrument: &str) {
-        match kind {
-            ReadingKind::PackVoltage { nanovolts } => {
-                self.meter = Some((self.now, nanovolts));
-                self.meter_gap = None;
-                self.note(format!("pack voltage by {instrument}: {} V", format_nanos(nanovolts, 2)));
-            }
-            ReadingKind::SenseLeads { passed } => {
-                self.hand_leads = Some(passed);
-                let word = if passed { "right" } else { "not right" };
-                self.note(format!("sense leads metered pin by pin with {instrument}: {word}"));
-                if !passed {
-                    let text = "sense leads are not right by a hand reading".to_owned();
-                    self.raise(Key::new(Check::SenseLeads, None), Severity::Critical, text, None);
-                }
-            }
-        }
     }
 
     /// Takes decoded rows and rejections in their order, with the ticks between them.

@@ -5,7 +5,7 @@ use std::time::Duration;
 use model::{Dimension, Means, Quantity, Times, format_nanos};
 
 use super::plan::Word;
-use super::{ENOUGH, Judge};
+use super::{ENOUGH, Judge, hand};
 use crate::alarms::Severity;
 use crate::check::Check;
 use crate::limits::LimitName;
@@ -19,7 +19,8 @@ use crate::watch::{Watch, amount};
 impl Judge {
     /// The verdict as of now.
     pub fn verdict(&self) -> Verdict {
-        let checks: Vec<CheckResult> = Check::ALL.iter().map(|(_, check)| self.check(*check)).collect();
+        let required = Check::ALL.iter().map(|(_, check)| *check).filter(|check| self.is_required(*check));
+        let checks: Vec<CheckResult> = required.map(|check| self.check(check)).collect();
         let observed = self.link.first_frame_at.map_or(Duration::ZERO, |first| self.now.since(first));
         let too_short = observed < self.pack.observe();
         let any = |result: Result| checks.iter().any(|check| check.result == result);
@@ -66,12 +67,19 @@ impl Judge {
             .map(|alarm| format!("warning: {}", alarm.worst_text))
             .collect();
         notes.extend(with(Result::Waived).map(|check| format!("waived: {}: {}", check.check, check.why)));
-        if self.book.alarms().first().is_some_and(|first| first.worst == Severity::Critical)
-            && let Some(first) = self.book.alarms().first()
+        if let Some(first) = self.book.alarms().iter().find(|alarm| alarm.first_out)
+            && first.worst == Severity::Critical
         {
             notes.insert(0, format!("came first, at {:.3} s: {}", first.first_at, first.worst_text));
         }
         Verdict { at: self.now, outcome, untested: self.untested(&covers), covers, checks, because, notes }
+    }
+
+    /// What was checked by hand counts where the pack file requires it, and wherever it failed.
+    fn is_required(&self, check: Check) -> bool {
+        check != Check::BeforePower
+            || !self.pack.required_by_hand().is_empty()
+            || self.book.failed(Check::BeforePower).next().is_some()
     }
 
     fn no_frame(&self) -> String {
@@ -114,6 +122,7 @@ impl Judge {
         if self.pack.chemistry().is_flat() {
             untested.push("charge differences between cells (the voltage curve is flat)".to_owned());
         }
+        untested.extend(self.prepared.untested(&self.pack));
         untested
     }
 
@@ -200,6 +209,10 @@ impl Judge {
             }
             Check::Status => self.status_evidence(),
             Check::SenseLeads => self.sense_lead_evidence(),
+            Check::BeforePower => {
+                let count = self.prepared.required(&self.pack)?;
+                Ok(format!("{count} of {count} that the pack file requires were done"))
+            }
         }
     }
 
@@ -370,6 +383,9 @@ impl Judge {
         if carried && self.pack_sum.origin() == Origin::Measured {
             return Ok(format!("{} comparisons at rest", self.pack_sum.comparisons()));
         }
+        if self.meter.is_some_and(|meter| meter.until < self.now) {
+            return Err("the reading by meter is too old to be compared: take it again".to_owned());
+        }
         if self.meter.is_some() {
             return Err("the reading by meter is not compared yet: that takes a whole set of cells at rest".to_owned());
         }
@@ -393,8 +409,8 @@ impl Judge {
     }
 
     fn sense_lead_evidence(&self) -> std::result::Result<String, String> {
-        if self.hand_leads == Some(true) {
-            return Ok("metered pin by pin by hand".to_owned());
+        if let Some(reading) = self.sense_pins_passed() {
+            return Ok(format!("metered pin by pin by hand{}", hand::taken(reading)));
         }
         if !self.plan.words.iter().any(|word| word.leads) {
             let why = "the BMS has no test of its own: meter the pins by hand (an open lead can be invisible)";
