@@ -51,7 +51,7 @@ impl Prepare {
     pub fn ui(&mut self, ui: &mut Ui, shown: &Shown<'_>) -> Option<HandReading> {
         self.keys(ui, shown);
         let colours = Colours::of(ui.visuals());
-        let mut entered = None;
+        let entered;
         if BESIDE <= ui.available_width() {
             let width = (ui.available_width() * 0.3).clamp(280.0, 400.0);
             let frame = Frame::new().fill(colours.ground).inner_margin(Margin { left: 12, ..Margin::ZERO });
@@ -63,7 +63,9 @@ impl Prepare {
             entered = self.scrolled(ui, shown, false);
         } else {
             headline(ui, shown.lines);
-            entered = self.scrolled(ui, shown, true).or(entered);
+            // The list scrolls the cautions away; what matters most stays.
+            pieces::said(ui, &cautions::headline(shown.pack), 15.0);
+            entered = self.scrolled(ui, shown, true);
         }
         if let Some(reading) = &entered {
             self.go_on(shown.lines, reading.item);
@@ -125,6 +127,7 @@ impl Prepare {
         let colours = Colours::of(ui.visuals());
         let mut entered = None;
         let mut group = None;
+        ui.spacing_mut().item_spacing.y = 1.0;
         if let Some(why) = shown.closed {
             pieces::said(ui, &Said { meaning: Meaning::Unknown, sign: "=", text: why.to_owned() }, 15.0);
         }
@@ -146,6 +149,7 @@ impl Prepare {
                     ui,
                     |ui| {
                         ui.set_width(ui.available_width());
+                        ui.spacing_mut().item_spacing.y = 5.0;
                         entered = self.typed.ui(ui, shown, line);
                     },
                 );
@@ -232,10 +236,12 @@ fn standing(shown: &Shown<'_>, line: &HandLine) -> String {
     let mut text = match result {
         HandResult::NotDone => match (shown.earlier)(line.item) {
             Some((was, age)) => format!("do it again; before the last session ({}): {was}", wording::ago(age)),
-            None => line.judged.why.clone(),
+            None => match &line.limit {
+                Some(limit) if line.entry.is_none() => format!("not done; {limit}"),
+                _ => line.judged.why.clone(),
+            },
         },
         _ if line.judged.why == result.name() => result.name().to_owned(),
-        HandResult::Failed if line.judged.why == "failed" => "failed".to_owned(),
         _ => format!("{}: {}", result.name(), line.judged.why),
     };
     if line.required && result == HandResult::NotDone {

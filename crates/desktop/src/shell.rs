@@ -252,7 +252,10 @@ impl Desktop {
 
     fn before_a_session(&mut self, ui: &mut Ui) {
         Panel::bottom("keys").show(ui, |ui| {
-            ui.horizontal_wrapped(|ui| self.switch(ui, "Source (S)"));
+            ui.horizontal_wrapped(|ui| {
+                self.switch(ui, "Source (S)");
+                light_or_dark(ui);
+            });
         });
         let colours = Colours::of(ui.visuals());
         let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
@@ -366,7 +369,6 @@ impl Desktop {
         let over = look.finished || look.snapshot.phase == Phase::Ended;
         let mut mark = can_act && key(Key::M);
         let mut new = key(Key::N);
-        let mut turn = key(Key::T);
         let (mut yes, mut no) = (self.asks_for_new && key(Key::Y), self.asks_for_new && key(Key::Escape));
         // The answer to the question is no entry on the screen below.
         if yes {
@@ -390,17 +392,13 @@ impl Desktop {
                 if let Some(refused) = refused {
                     pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
                 }
-                turn |= ui.button("Light or dark (T)").clicked();
+                light_or_dark(ui);
                 let source = look.snapshot.facts.as_ref().map_or("", |facts| facts.source.as_str());
                 let pack = look.snapshot.facts.as_ref().map_or("", |facts| facts.pack.as_str());
                 let (sound, damaged) = look.snapshot.frames;
                 ui.label(format!("{pack}  {source}  {sound} sound frames, {damaged} damaged"));
             });
         });
-        if turn {
-            let dark = ui.visuals().dark_mode;
-            ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
-        }
         if mark {
             self.marks += 1;
             out.push(Command::Mark { text: format!("mark {}", self.marks) });
@@ -477,6 +475,16 @@ fn top(ui: &mut Ui, look: Look<'_>) {
     let colours = Colours::of(ui.visuals());
     let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
     Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));
+}
+
+/// Turns the colours round, by key or button.
+fn light_or_dark(ui: &mut Ui) {
+    let typing = ui.ctx().text_edit_focused();
+    let key = !typing && ui.input(|input| input.key_pressed(Key::T) && input.modifiers.is_none());
+    if ui.button("Light or dark (T)").clicked() || key {
+        let dark = ui.visuals().dark_mode;
+        ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
+    }
 }
 
 /// Whose entries belong to what is watched; `None` for a recording, which has its own.

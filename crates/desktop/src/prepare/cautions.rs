@@ -8,20 +8,31 @@ use crate::colours::{Colours, Meaning};
 use crate::pieces;
 use crate::wording::{DANGEROUS, Said};
 
+/// Whether touching this pack can kill: one of unknown voltage is taken for one that can.
+fn kills(pack: Option<&Pack>) -> bool {
+    pack.and_then(Pack::highest_voltage_nanos).is_none_or(|highest| DANGEROUS < highest)
+}
+
+/// What matters most, in one line.
+pub(super) fn headline(pack: Option<&Pack>) -> Said {
+    let volts = pack.and_then(Pack::highest_voltage_nanos).map_or("Unknown voltage".to_owned(), |highest| {
+        format!("Up to {} V", format_nanos(highest, 1).trim_end_matches(".0"))
+    });
+    if kills(pack) {
+        Said { meaning: Meaning::Danger, sign: "!", text: format!("{volts}: touching it can kill") }
+    } else {
+        Said { meaning: Meaning::Abnormal, sign: "!", text: format!("{volts}: it still burns") }
+    }
+}
+
 /// Draws them; stronger above 60 V.
 pub(super) fn ui(ui: &mut Ui, pack: Option<&Pack>) {
     let colours = Colours::of(ui.visuals());
-    let highest = pack.and_then(Pack::highest_voltage_nanos);
-    // A pack of unknown voltage is taken for a dangerous one.
-    let kills = highest.is_none_or(|highest| DANGEROUS < highest);
-    let meaning = if kills { Meaning::Danger } else { Meaning::Abnormal };
+    let (kills, head) = (kills(pack), headline(pack));
+    let meaning = head.meaning;
     Frame::new().fill(colours.tint(meaning)).inner_margin(Margin::same(12)).show(ui, |ui| {
         ui.set_width(ui.available_width());
-        let volts = highest.map_or("Unknown voltage".to_owned(), |highest| {
-            format!("Up to {} V", format_nanos(highest, 1).trim_end_matches(".0"))
-        });
-        let head = if kills { format!("{volts}: touching it can kill") } else { format!("{volts}: it still burns") };
-        pieces::said(ui, &Said { meaning, sign: "!", text: head }, 18.0);
+        pieces::said(ui, &head, 18.0);
         let mut lines = if kills {
             vec![
                 "More than 60 V DC can kill. Treat both poles and the frame as live until you have metered them.",

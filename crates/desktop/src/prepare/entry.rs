@@ -58,6 +58,8 @@ impl Typed {
             enter |= response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
         };
         ui.horizontal_wrapped(|ui| {
+            // A label is as high as the field that it names.
+            ui.spacing_mut().interact_size.y = 26.0;
             if !item.dimensions().is_empty() {
                 field(ui, "Value", &mut self.value, item.example(), 120.0);
                 field(ui, "read with", &mut self.instrument, "instrument", 150.0);
