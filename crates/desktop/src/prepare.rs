@@ -33,8 +33,8 @@ pub struct Shown<'s> {
     pub earlier: &'s dyn Fn(HandItem) -> Option<(String, Duration)>,
     /// Why nothing can be entered; `None` if it can.
     pub closed: Option<&'static str>,
-    /// Bytes came: what fails from now on holds for the session.
-    pub holds: bool,
+    /// A session runs: what fails once bytes came holds for it.
+    pub session: bool,
 }
 
 /// What the person chose and typed.
@@ -50,25 +50,22 @@ impl Prepare {
     /// Draws the screen. Returns what was entered.
     pub fn ui(&mut self, ui: &mut Ui, shown: &Shown<'_>) -> Option<HandReading> {
         self.keys(ui, shown);
-        let colours = Colours::of(ui.visuals());
-        let entered;
-        if BESIDE <= ui.available_width() {
-            let width = (ui.available_width() * 0.3).clamp(280.0, 400.0);
-            let frame = Frame::new().fill(colours.ground).inner_margin(Margin { left: 12, ..Margin::ZERO });
-            let side = Panel::right("cautions").exact_size(width).resizable(false).show_separator_line(false);
-            side.frame(frame).show(ui, |ui| {
-                ScrollArea::vertical().id_salt("cautions").show(ui, |ui| cautions::ui(ui, shown.pack));
-            });
-            headline(ui, shown.lines);
-            entered = self.scrolled(ui, shown, false);
-        } else {
-            headline(ui, shown.lines);
+        let beside = BESIDE <= ui.available_width();
+        if beside {
+            beside_the_list(ui, shown.pack);
+        }
+        headline(ui, shown.lines);
+        if !beside {
             // The list scrolls the cautions away; what matters most stays.
             pieces::said(ui, &cautions::headline(shown.pack), 15.0);
-            entered = self.scrolled(ui, shown, true);
         }
+        let entered = self.scrolled(ui, shown, !beside);
         if let Some(reading) = &entered {
+            let typed = reading.value.is_some();
             self.go_on(shown.lines, reading.item);
+            if let Some(next) = self.chosen.filter(|_| typed) {
+                self.typed.type_on(next);
+            }
         }
         entered
     }
@@ -159,6 +156,15 @@ impl Prepare {
     }
 }
 
+fn beside_the_list(ui: &mut Ui, pack: Option<&Pack>) {
+    let width = (ui.available_width() * 0.3).clamp(280.0, 400.0);
+    let frame = Frame::new().fill(Colours::of(ui.visuals()).ground).inner_margin(Margin { left: 12, ..Margin::ZERO });
+    let side = Panel::right("cautions").exact_size(width).resizable(false).show_separator_line(false);
+    side.frame(frame).show(ui, |ui| {
+        ScrollArea::vertical().id_salt("cautions").show(ui, |ui| cautions::ui(ui, pack));
+    });
+}
+
 /// The screen while there is no pack to hold anything against.
 pub fn without_pack(ui: &mut Ui, why: &str) {
     ui.label(RichText::new("Before power").size(22.0));
@@ -178,6 +184,7 @@ fn headline(ui: &mut Ui, lines: &[HandLine]) {
     let count = |result| lines.iter().filter(|line| line.judged.result == result).count();
     let (open, failed) = (count(HandResult::NotDone), count(HandResult::Failed));
     let text = match (open, failed) {
+        _ if lines.is_empty() => "nothing is known yet".to_owned(),
         (0, 0) => "Every check before power is done".to_owned(),
         (0, _) => format!("{failed} of {} checks failed: do not switch on", lines.len()),
         (open, 0) => format!("{open} of {} checks are still open", lines.len()),

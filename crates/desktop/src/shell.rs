@@ -320,7 +320,7 @@ impl Desktop {
             age: &age,
             earlier: &earlier,
             closed: None,
-            holds: false,
+            session: false,
         };
         if let Some(reading) = self.prepare.ui(ui, &shown) {
             self.book.enter(&key, reading, now);
@@ -355,7 +355,7 @@ impl Desktop {
             age: &age,
             earlier: &earlier,
             closed,
-            holds: snapshot.age.is_some(),
+            session: true,
         };
         let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
         CentralPanel::default().frame(frame).show(ui, |ui| self.prepare.ui(ui, &shown)).inner

@@ -154,6 +154,31 @@ fn what_a_reading_means_is_said_before_it_is_entered() {
 }
 
 #[test]
+fn values_are_typed_one_after_another() {
+    let mut harness = window();
+    press(&mut harness, Key::P);
+    harness.get_by_label_contains("Insulation, plus to frame: not done").click();
+    harness.run_steps(4);
+    // Enter brings the cursor into the value, and takes it.
+    for value in ["2 Mohm", "900 kohm", "0.2 V", "0.4 V"] {
+        if value == "2 Mohm" {
+            press(&mut harness, Key::Enter);
+        }
+        harness.get_by_label("Value").type_text(value);
+        press(&mut harness, Key::Enter);
+    }
+    for line in [
+        "Insulation, plus to frame: passed: 2 Mohm, at least 51 kohm needed, taken just now",
+        "Insulation, minus to frame: look into it: 900 kohm, below 1 Mohm: a dry new build has more, find out why, taken \
+         just now",
+        "Open switch: passed: 0.2 V, at most 1 V across 10 kohm allowed, taken just now",
+        "Bus discharged: passed: 0.4 V, at most 5 V allowed, taken just now",
+    ] {
+        harness.get_by_label(line);
+    }
+}
+
+#[test]
 fn cautions_are_stronger_above_60_volts() {
     let mut harness = window();
     press(&mut harness, Key::P);

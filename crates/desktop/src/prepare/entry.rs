@@ -16,6 +16,8 @@ pub(super) struct Typed {
     /// Stays from one item to the next.
     instrument: String,
     remark: String,
+    /// Put the cursor into the value.
+    focus: bool,
 }
 
 impl Typed {
@@ -23,6 +25,12 @@ impl Typed {
     pub(super) fn clear(&mut self) {
         self.value.clear();
         self.remark.clear();
+        self.focus = false;
+    }
+
+    /// Who types one value after another need not reach for the mouse between them.
+    pub(super) fn type_on(&mut self, item: HandItem) {
+        self.focus = !item.dimensions().is_empty();
     }
 
     /// Draws the entry. Returns what was entered.
@@ -51,15 +59,22 @@ impl Typed {
     /// Returns whether the person pressed Enter in one of them.
     fn fields(&mut self, ui: &mut Ui, item: HandItem) -> bool {
         let mut enter = false;
+        let nothing_chosen = ui.memory(|memory| memory.focused().is_none());
+        let mut focus = std::mem::take(&mut self.focus)
+            || (nothing_chosen && ui.is_enabled() && ui.input(|input| input.key_pressed(Key::Enter)));
+        // A label is as high as the field that it names.
+        ui.spacing_mut().interact_size.y = 26.0;
         let mut field = |ui: &mut Ui, name: &str, text: &mut String, hint: &str, width: f32| {
             let label = ui.label(name);
             let edit = TextEdit::singleline(text).hint_text(hint).desired_width(width).char_limit(200);
             let response = ui.add(edit).labelled_by(label.id);
+            if std::mem::take(&mut focus) {
+                response.request_focus();
+                return;
+            }
             enter |= response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
         };
         ui.horizontal_wrapped(|ui| {
-            // A label is as high as the field that it names.
-            ui.spacing_mut().interact_size.y = 26.0;
             if !item.dimensions().is_empty() {
                 field(ui, "Value", &mut self.value, item.example(), 120.0);
                 field(ui, "read with", &mut self.instrument, "instrument", 150.0);
@@ -89,8 +104,8 @@ impl Typed {
             (Some(Err(why)), _) => Said { meaning: Meaning::Abnormal, sign: "?", text: why.clone() },
             (Some(Ok(reading)), Some(pack)) => {
                 let judged = prepare::judge(reading, pack);
-                let holds = if shown.holds && judged.result == HandResult::Failed {
-                    ". Entered now, it holds for this session"
+                let holds = if shown.session && judged.result == HandResult::Failed {
+                    ". Once bytes have come, that holds for the session"
                 } else {
                     ""
                 };
