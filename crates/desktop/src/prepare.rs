@@ -70,6 +70,11 @@ impl Prepare {
         entered
     }
 
+    /// The screen comes into view: with it the item at which the person was.
+    pub fn opened(&mut self) {
+        self.scroll = self.chosen.is_some();
+    }
+
     fn scrolled(&mut self, ui: &mut Ui, shown: &Shown<'_>, with_cautions: bool) -> Option<HandReading> {
         let area = ScrollArea::vertical().id_salt("checks before power").auto_shrink([false, false]);
         area.show(ui, |ui| {

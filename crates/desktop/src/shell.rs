@@ -283,6 +283,9 @@ impl Desktop {
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
                 self.showing = showing;
+                if showing == Showing::Prepare {
+                    self.prepare.opened();
+                }
             }
         }
         ui.separator();

@@ -27,7 +27,7 @@ pub(crate) struct Arguments {
 pub(crate) enum Task {
     /// Watch a pack live: values, alarms, and a verdict with its reasons.
     #[command(after_help = STATUSES, after_long_help = format!("{}\n\n{STATUSES}", crate::by_hand::list()))]
-    Watch(Watch),
+    Watch(Box<Watch>),
     /// Judge a recording, or a raw byte file, again.
     #[command(after_help = STATUSES)]
     Replay(Replay),
