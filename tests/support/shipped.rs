@@ -3,7 +3,7 @@
 //! They are invented data, marked as practice. The files stay as they are when the simulator changes; what a file must
 //! lead to stands beside it, written by hand.
 
-use model::{Command, Input, InputKind, ReadingKind, SessionHeader, SessionTime, Times};
+use model::{Command, HandReading, Input, InputKind, SessionHeader, SessionTime, Times};
 use simulator::{Act, Fault, FaultKind, Scene};
 
 use crate::pairs::{ACORN, FIELD, Pair, SAPLING, at_seconds, script};
@@ -48,8 +48,7 @@ pub fn of_fault(kind: FaultKind) -> Recipe {
 }
 
 fn first_switch_on() -> Recipe {
-    let meter = ReadingKind::PackVoltage { nanovolts: 91_900_000_000 };
-    let reading = Command::Reading { kind: meter, instrument: "club meter".to_owned() };
+    let reading = Command::Reading(HandReading::pack_voltage(91_900_000_000, "club meter"));
     Recipe {
         name: "acorn-first-switch-on".to_owned(),
         pair: ACORN,

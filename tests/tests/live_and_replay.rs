@@ -5,7 +5,10 @@ use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 use std::time::Duration;
 
-use model::{Batch, Input, InputKind, Item, SessionHeader, SessionTime};
+use model::{
+    Amount, Batch, Command, Dimension, HandItem, HandOutcome, HandReading, Input, InputKind, Item, SessionHeader,
+    SessionTime,
+};
 use packwake_tests::{header, protocol, simulated};
 use proptest::prelude::*;
 use recording::Recording;
@@ -133,6 +136,26 @@ struct Watched {
     file: PathBuf,
 }
 
+/// What was checked before power: a slip that is corrected, a warning, an entry taken back, an old one with a remark.
+fn by_hand() -> Vec<Command> {
+    let ohms = |item, ohms: i64| {
+        let value = Amount { dimension: Dimension::Resistance, nanos: ohms * 1_000_000_000 };
+        HandReading::measured(item, value, "insulation tester")
+    };
+    let found = |item, outcome| HandReading::found(item, outcome, "");
+    let remark = "the third from the left".to_owned();
+    let readings = [
+        ohms(HandItem::InsulationPlus, 1_000),
+        ohms(HandItem::InsulationPlus, 5_000_000),
+        ohms(HandItem::InsulationMinus, 400_000),
+        found(HandItem::Fuse, HandOutcome::Passed),
+        found(HandItem::Fuse, HandOutcome::NotDone),
+        HandReading { remark, age_seconds: 4_000, ..found(HandItem::Connectors, HandOutcome::Passed) },
+    ];
+    let mark = Command::Mark { text: "before the switch".to_owned() };
+    std::iter::once(mark).chain(readings.map(Command::Reading)).collect()
+}
+
 /// Watches a simulated line over a pseudo-terminal, in real time, and records it.
 fn watch(folder: &Path, index: usize, (protocol_file, pack, kind): Line) -> Watched {
     let protocol = protocol(protocol_file);
@@ -148,7 +171,7 @@ fn watch(folder: &Path, index: usize, (protocol_file, pack, kind): Line) -> Watc
         header: header(protocol_file, pack),
         record: Some(file.clone()),
         length: Some(LENGTH),
-        before: vec![model::Command::Mark { text: "before the switch".to_owned() }],
+        before: by_hand(),
         may_ask: false,
     };
     let practice = live.header.clone();
@@ -203,6 +226,15 @@ fn a_recording_of_a_live_session_replays_to_the_same_lines() {
         // What was compared is a session with something in it.
         let has = |text: &str| lines.iter().any(|line| line.contains(text));
         assert!(has("before the switch") && has("first frame") && 50 < frames, "{protocol}: {frames} frames");
+        for said in [
+            "\"change\":\"withdrawn\"",
+            "before power: insulation, minus to frame with insulation tester: look into it: 400 kohm, below 1 Mohm",
+            "before power: right fuse: taken back, not done",
+            "before power: connectors locked: passed, taken 66 min before; the third from the left",
+            "21 of 24 checks before power not done: props off, helper, fire plan and 18 more",
+        ] {
+            assert!(has(said), "{protocol}: {said}");
+        }
         match kind {
             FaultKind::Unplug => assert!(has("\"lost\"")),
             FaultKind::FlippedBits => {}

@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use model::{Batch, Command, Input, InputKind, Item, LineSettings, ReadingKind, SessionHeader, SessionTime, Times};
+use model::{Batch, Command, HandReading, Input, InputKind, Item, LineSettings, SessionHeader, SessionTime, Times};
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use nix::sys::termios;
 use packwake_tests::Dice;
@@ -238,7 +238,7 @@ fn watch(name: &str, path: &Path, may_ask: bool, length: Duration, tick: &mut dy
     let file = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("polling-{name}.mcap"));
     // There is none at the first run.
     drop(std::fs::remove_file(&file));
-    let leads = Command::Reading { kind: ReadingKind::SenseLeads { passed: true }, instrument: "meter".to_owned() };
+    let leads = Command::Reading(HandReading::sense_pins(true, "meter"));
     let live = Live {
         source: Source::Serial(SerialSource { path: path.to_owned(), settings: LineSettings::new(115_200) }),
         header: header(),

@@ -15,7 +15,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let path = arguments.next().ok_or("give a recording")?.into();
     let until = arguments.next().map(|millis| millis.parse().map(SessionTime::from_millis)).transpose()?;
     let none = || Failure { text: "there is no practice pack here".to_owned(), ..Failure::default() };
-    let practice = Practice { faults: Vec::new(), start: Arc::new(move |_, _| Err(none())) };
+    let practice = Practice { faults: Vec::new(), pack: None, start: Arc::new(move |_, _| Err(none())) };
     let first = Some(Wish::Replay(Replay { path, as_it_was: false, until }));
     Ok(run(Ready { practice, tool_version: String::new(), host: String::new(), first })?)
 }

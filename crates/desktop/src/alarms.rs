@@ -1,5 +1,7 @@
 //! The alarm list: what waits to be acknowledged on top, critical before warning, then the newest.
 
+use std::time::Duration;
+
 use egui::{Frame, Margin, RichText, ScrollArea, Ui};
 use model::Command;
 use session::rules::{Alarm, AlarmState};
@@ -35,14 +37,22 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
         ui.label(RichText::new(text).color(colours.faint));
         return;
     }
-    let mut alarms: Vec<&Alarm> = snapshot.alarms.iter().collect();
-    let newest = alarms.iter().map(|alarm| (alarm.raised_at, alarm.number)).max();
+    let (aside, mut alarms): (Vec<&Alarm>, Vec<&Alarm>) =
+        snapshot.alarms.iter().partition(|alarm| alarm.state == AlarmState::Shelved);
+    let newest = snapshot.alarms.iter().map(|alarm| (alarm.raised_at, alarm.number)).max();
     let rank = |alarm: &Alarm| (needs_acknowledging(alarm), alarm.severity, alarm.raised_at, alarm.number);
     alarms.sort_by_key(|alarm| std::cmp::Reverse(rank(alarm)));
     ScrollArea::vertical().id_salt("alarms").auto_shrink([false, true]).show(ui, |ui| {
         for alarm in alarms {
             let newest = newest == Some((alarm.raised_at, alarm.number));
             row(ui, look, alarm, newest, can_act, out);
+        }
+        if !aside.is_empty() {
+            ui.add_space(4.0);
+            pieces::title(ui, &format!("Put aside: {}", aside.len()));
+            for alarm in aside {
+                row(ui, look, alarm, newest == Some((alarm.raised_at, alarm.number)), can_act, out);
+            }
         }
     });
 }
@@ -87,11 +97,43 @@ fn row(ui: &mut Ui, look: Look<'_>, alarm: &Alarm, newest: bool, can_act: bool, 
                     out.push(Command::Acknowledge { alarm: alarm.number });
                 }
             }
+            if alarm.can_be_shelved() && !matches!(alarm.state, AlarmState::Shelved | AlarmState::Normal) {
+                put_aside(ui, alarm, can_act, out);
+            }
         });
         ui.add(egui::Label::new(RichText::new(&alarm.text).size(14.0)).wrap());
         let state = wording::alarm_state(alarm.state);
         let at = format!("{} s", model::format_nanos(i64::try_from(alarm.raised_at.nanos).unwrap_or(i64::MAX), 1));
-        ui.label(RichText::new(format!("alarm {} at {at}, {state}", alarm.number)).size(12.5).color(colours.faint));
+        let mut about = format!("alarm {} at {at}, {state}", alarm.number);
+        if let Some(until) = alarm.shelved_until() {
+            about.push_str(&format!(", comes back in {}", wording::left(until.since(look.now()))));
+        } else if !alarm.can_be_shelved() {
+            about.push_str("; critical: it can't be put aside");
+        }
+        ui.add(egui::Label::new(RichText::new(about).size(12.5).color(colours.faint)).wrap());
+    });
+}
+
+/// For how long an alarm can be put aside.
+const ASIDE: [(&str, Duration); 3] =
+    [("10 min", Duration::from_secs(600)), ("30 min", Duration::from_secs(1800)), ("1 h", Duration::from_secs(3600))];
+
+fn put_aside(ui: &mut Ui, alarm: &Alarm, can_act: bool, out: &mut Vec<Command>) {
+    let menu = |ui: &mut Ui| {
+        for (name, length) in ASIDE {
+            let button = ui.button(format!("for {name}"));
+            pieces_button(&button, format!("Put alarm {} aside for {name}: {}", alarm.number, alarm.check));
+            if button.clicked() {
+                out.push(Command::Shelve { alarm: alarm.number, length });
+                ui.close();
+            }
+        }
+        ui.label(RichText::new("its check has no data meanwhile: not go").size(12.5));
+    };
+    ui.add_enabled_ui(can_act, |ui| {
+        ui.spacing_mut().button_padding = egui::vec2(4.0, 0.0);
+        let opened = ui.menu_button(RichText::new("Put aside…").size(13.0), menu).response;
+        pieces_button(&opened, format!("Put aside alarm {}: {}", alarm.number, alarm.check));
     });
 }
 

@@ -13,6 +13,7 @@ pub mod checks;
 pub mod colours;
 mod pieces;
 pub mod plots;
+pub mod prepare;
 pub mod start;
 mod switch_on;
 mod top_line;
@@ -21,4 +22,4 @@ pub mod wording;
 
 mod shell;
 
-pub use shell::{Desktop, NoWindow, Practice, Ready, Screen, StartPractice, run};
+pub use shell::{Desktop, NoWindow, Practice, Ready, Screen, Showing, StartPractice, run};

@@ -5,12 +5,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use egui::{CentralPanel, Context, Frame, Key, Margin, Panel, Ui};
-use model::Command;
+use model::{Command, HandReading};
+use session::rules::{HandLine, Pack};
 use session::snapshot::{Failure, Phase};
 use session::worker::{Job, Opened, Opener};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
+use crate::prepare::{self, Book, PackFile, Prepare};
 use crate::start::{PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
 use crate::wording::{Look, Said};
@@ -31,6 +33,8 @@ pub struct Practice {
     pub faults: Vec<PracticeFault>,
     /// Starts it.
     pub start: StartPractice,
+    /// What it is, for its limits before a session; `None` if its file can't be used.
+    pub pack: Option<Arc<Pack>>,
 }
 
 /// What the desktop must know of the program and the machine.
@@ -77,11 +81,28 @@ pub fn run(ready: Ready) -> Result<(), NoWindow> {
     eframe::run_native("packwake", options, make).map_err(|error| NoWindow(error.to_string()))
 }
 
+/// Which screen is shown below the top line, and before a session.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Showing {
+    /// The values of a session; before one, the choice of its source.
+    #[default]
+    SwitchOn,
+    /// The checks before power.
+    Prepare,
+}
+
 /// The program with its window.
 pub struct Desktop {
     ready: Ready,
     start: Start,
     screen: Screen,
+    showing: Showing,
+    /// What was entered before a session, and what earlier ones have used up.
+    book: Book,
+    prepare: Prepare,
+    pack_file: PackFile,
+    /// Whose entries the running session took.
+    pack_key: Option<String>,
     worker: Option<Worker>,
     /// Ended, and still closing its recording: the next session waits for it on its own thread.
     ending: Option<Worker>,
@@ -104,6 +125,11 @@ impl Desktop {
         let mut desktop = Self {
             start: Start::new(),
             screen: Screen::default(),
+            showing: Showing::default(),
+            book: Book::default(),
+            prepare: Prepare::default(),
+            pack_file: PackFile::default(),
+            pack_key: None,
             worker: None,
             ending: None,
             shown: Arc::default(),
@@ -131,13 +157,17 @@ impl Desktop {
     }
 
     fn begin(&mut self, ctx: &Context, wish: Wish) {
-        let open = self.opener(wish);
+        let key = pack_key(&wish);
+        let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
+        let open = self.opener(wish, before);
         let ctx = ctx.clone();
         let wake = Arc::new(move || ctx.request_repaint_after(DRAW_AFTER));
         let before = self.worker.take().or_else(|| self.ending.take());
         match Worker::start(before, open, wake) {
             Ok(worker) => {
                 self.worker = Some(worker);
+                self.pack_key = key;
+                self.showing = Showing::SwitchOn;
                 self.start.failure = None;
                 self.shown = Arc::default();
                 self.since = Duration::ZERO;
@@ -153,15 +183,20 @@ impl Desktop {
         }
     }
 
-    fn opener(&self, wish: Wish) -> Opener {
+    fn opener(&self, wish: Wish, before: Vec<Command>) -> Opener {
         let (tool_version, host) = (self.ready.tool_version.clone(), self.ready.host.clone());
         match wish {
             Wish::Practice { fault, record } => {
                 let start = Arc::clone(&self.ready.practice.start);
-                Box::new(move || start(&fault, record))
+                Box::new(move || {
+                    let mut opened = start(&fault, record)?;
+                    if let Job::Live(live) = &mut opened.job {
+                        live.before = before;
+                    }
+                    Ok(opened)
+                })
             }
             Wish::Live { from, protocol, pack, record } => Box::new(move || {
-                let before = Vec::new();
                 let choice = session::opening::Choice { from, protocol, pack, record, before, tool_version, host };
                 let live = session::opening::prepare(choice)?;
                 Ok(Opened { job: Job::Live(Box::new(live)), keep: None })
@@ -194,15 +229,7 @@ impl Desktop {
     pub fn ui(&mut self, ui: &mut Ui) {
         self.take_dropped(ui);
         if self.worker.is_none() {
-            let colours = Colours::of(ui.visuals());
-            let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
-            let faults = &self.ready.practice.faults;
-            let start = &mut self.start;
-            let show = |ui: &mut Ui| egui::ScrollArea::vertical().show(ui, |ui| start.ui(ui, faults)).inner;
-            let wish = CentralPanel::default().frame(frame).show(ui, show).inner;
-            if let Some(wish) = wish {
-                self.begin(&ui.ctx().clone(), wish);
-            }
+            self.before_a_session(ui);
             return;
         }
         let finished = self.worker.as_ref().is_some_and(Worker::is_finished);
@@ -210,11 +237,131 @@ impl Desktop {
         let look = Look { snapshot: &shown, since: self.since, finished };
         let mut out = Vec::new();
         let new = self.bar(ui, look, &mut out);
-        self.screen.ui(ui, look, &mut out);
+        match self.showing {
+            Showing::SwitchOn => self.screen.ui(ui, look, &mut out),
+            Showing::Prepare => {
+                top(ui, look);
+                out.extend(self.prepare_in_session(ui, look).map(Command::Reading));
+            }
+        }
         self.send(out);
         if new {
-            self.leave();
+            self.leave(time(ui.ctx()));
         }
+    }
+
+    fn before_a_session(&mut self, ui: &mut Ui) {
+        Panel::bottom("keys").show(ui, |ui| {
+            ui.horizontal_wrapped(|ui| {
+                self.switch(ui, "Source (S)");
+                light_or_dark(ui);
+            });
+        });
+        let colours = Colours::of(ui.visuals());
+        let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
+        if self.showing == Showing::Prepare {
+            CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
+            return;
+        }
+        // A file may be mended before it is looked at again.
+        self.pack_file.forget();
+        let faults = &self.ready.practice.faults;
+        let start = &mut self.start;
+        let show = |ui: &mut Ui| egui::ScrollArea::vertical().show(ui, |ui| start.ui(ui, faults)).inner;
+        let wish = CentralPanel::default().frame(frame).show(ui, show).inner;
+        if let Some(wish) = wish {
+            self.begin(&ui.ctx().clone(), wish);
+        }
+    }
+
+    /// The screens to choose from, as keys and buttons.
+    fn switch(&mut self, ui: &mut Ui, first: &str) {
+        let typing = ui.ctx().text_edit_focused();
+        let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
+        let keys = [key(Key::P), key(Key::S)];
+        let screens = [(Showing::Prepare, "Prepare (P)"), (Showing::SwitchOn, first)];
+        for ((showing, name), key) in screens.into_iter().zip(keys) {
+            if ui.selectable_label(self.showing == showing, name).clicked() || key {
+                self.showing = showing;
+                if showing == Showing::Prepare {
+                    self.prepare.opened();
+                }
+            }
+        }
+        ui.separator();
+    }
+
+    /// The checks before power for the pack that is chosen on the start screen.
+    fn prepare_before(&mut self, ui: &mut Ui) {
+        let wish = self.start.wish();
+        let pack = match &wish {
+            Ok(Wish::Practice { .. }) => {
+                self.ready.practice.pack.clone().ok_or("the practice pack can't be used".to_owned())
+            }
+            Ok(Wish::Live { pack, .. }) => match self.pack_file.at(pack.clone(), ui.ctx()) {
+                Some(pack) => pack.map_err(|why| format!("the pack file can't be used: {why}")),
+                None => Err("the pack file is being read".to_owned()),
+            },
+            Ok(Wish::Replay(_)) => Err("a recording brings its own entries: they show here once it plays".to_owned()),
+            Err(missing) => Err(format!("the limits hang on the pack: choose the source first ({missing})")),
+        };
+        let key = wish.ok().as_ref().and_then(pack_key);
+        let (pack, key) = match (pack, key) {
+            (Ok(pack), Some(key)) => (pack, key),
+            (Err(why), _) => return prepare::without_pack(ui, &why),
+            (Ok(_), None) => return prepare::without_pack(ui, "no pack is chosen"),
+        };
+        let now = time(ui.ctx());
+        let lines = self.book.lines(&key, &pack, now);
+        let age =
+            |line: &HandLine| line.entry.as_ref().map(|(_, reading)| Duration::from_secs(reading.age_seconds.into()));
+        let book = &self.book;
+        let earlier = |item| book.earlier(&key, item).map(|earlier| (earlier.was.clone(), earlier.age(now)));
+        let shown = prepare::Shown {
+            lines: &lines,
+            pack: Some(&pack),
+            age: &age,
+            earlier: &earlier,
+            closed: None,
+            session: false,
+        };
+        if let Some(reading) = self.prepare.ui(ui, &shown) {
+            self.book.enter(&key, reading, now);
+        }
+        // Ages go on.
+        ui.ctx().request_repaint_after(Duration::from_secs(10));
+    }
+
+    /// The same while a session runs: what is entered is a command.
+    fn prepare_in_session(&mut self, ui: &mut Ui, look: Look<'_>) -> Option<HandReading> {
+        let colours = Colours::of(ui.visuals());
+        let snapshot = look.snapshot;
+        let facts = snapshot.facts.as_ref();
+        let now = look.now();
+        let age = |line: &HandLine| {
+            let (at, reading) = line.entry.as_ref()?;
+            Some(now.since(*at).saturating_add(Duration::from_secs(reading.age_seconds.into())))
+        };
+        let (book, key, clock) = (&self.book, &self.pack_key, time(ui.ctx()));
+        let earlier = |item| {
+            let earlier = book.earlier(key.as_ref()?, item)?;
+            Some((earlier.was.clone(), earlier.age(clock)))
+        };
+        let closed = match facts {
+            Some(facts) if facts.replay => Some("this is a recording: nothing can be entered any more"),
+            _ if alarms::can_act(look) => None,
+            _ => Some("no session runs: nothing can be entered"),
+        };
+        let shown = prepare::Shown {
+            lines: &snapshot.preparation,
+            pack: facts.map(|facts| &*facts.judged_by),
+            age: &age,
+            earlier: &earlier,
+            closed,
+            session: true,
+        };
+        let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
+        CentralPanel::default().frame(frame).show(ui, |ui| self.prepare.ui(ui, &shown)).inner
     }
 
     /// Keys and their buttons. Returns whether the person wants another session.
@@ -225,8 +372,11 @@ impl Desktop {
         let over = look.finished || look.snapshot.phase == Phase::Ended;
         let mut mark = can_act && key(Key::M);
         let mut new = key(Key::N);
-        let mut turn = key(Key::T);
         let (mut yes, mut no) = (self.asks_for_new && key(Key::Y), self.asks_for_new && key(Key::Escape));
+        // The answer to the question is no entry on the screen below.
+        if yes {
+            ui.input_mut(|input| input.consume_key(egui::Modifiers::NONE, Key::Y));
+        }
         if can_act && key(Key::A) {
             alarms::acknowledge_all(look, out);
         }
@@ -234,6 +384,7 @@ impl Desktop {
         let asks = self.asks_for_new;
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
+                self.switch(ui, "Switch-on (S)");
                 mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
                 new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
                 if asks {
@@ -244,17 +395,13 @@ impl Desktop {
                 if let Some(refused) = refused {
                     pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
                 }
-                turn |= ui.button("Light or dark (T)").clicked();
+                light_or_dark(ui);
                 let source = look.snapshot.facts.as_ref().map_or("", |facts| facts.source.as_str());
                 let pack = look.snapshot.facts.as_ref().map_or("", |facts| facts.pack.as_str());
                 let (sound, damaged) = look.snapshot.frames;
                 ui.label(format!("{pack}  {source}  {sound} sound frames, {damaged} damaged"));
             });
         });
-        if turn {
-            let dark = ui.visuals().dark_mode;
-            ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
-        }
         if mark {
             self.marks += 1;
             out.push(Command::Mark { text: format!("mark {}", self.marks) });
@@ -271,7 +418,11 @@ impl Desktop {
     }
 
     /// Ends the session and goes back to the start.
-    fn leave(&mut self) {
+    fn leave(&mut self, now: f64) {
+        if let Some(key) = self.pack_key.take() {
+            self.book.used(&key, &self.shown.preparation, self.shown.at, now);
+        }
+        self.showing = Showing::SwitchOn;
         if let Some(mut worker) = self.worker.take() {
             worker.end();
             self.ending = Some(worker);
@@ -316,9 +467,39 @@ impl Screen {
     /// Draws; reports what the person asked for and changes nothing else.
     pub fn ui(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
         let colours = Colours::of(ui.visuals());
-        let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
-        Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));
+        top(ui, look);
         let frame = Frame::new().fill(colours.ground).inner_margin(Margin::same(8));
         CentralPanel::default().frame(frame).show(ui, |ui| self.switch_on.ui(ui, look, out));
     }
+}
+
+/// The line that is always there.
+fn top(ui: &mut Ui, look: Look<'_>) {
+    let colours = Colours::of(ui.visuals());
+    let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
+    Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));
+}
+
+/// Turns the colours round, by key or button.
+fn light_or_dark(ui: &mut Ui) {
+    let typing = ui.ctx().text_edit_focused();
+    let key = !typing && ui.input(|input| input.key_pressed(Key::T) && input.modifiers.is_none());
+    if ui.button("Light or dark (T)").clicked() || key {
+        let dark = ui.visuals().dark_mode;
+        ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
+    }
+}
+
+/// Whose entries belong to what is watched; `None` for a recording, which has its own.
+fn pack_key(wish: &Wish) -> Option<String> {
+    match wish {
+        Wish::Practice { .. } => Some("practice".to_owned()),
+        Wish::Live { pack, .. } => Some(pack.display().to_string()),
+        Wish::Replay(_) => None,
+    }
+}
+
+/// The window's own clock, in seconds.
+fn time(ctx: &Context) -> f64 {
+    ctx.input(|input| input.time)
 }

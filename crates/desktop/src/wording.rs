@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use model::{SessionTime, format_nanos};
 use session::Snapshot;
-use session::rules::{AlarmState, Check, Outcome, Severity, Stage};
+use session::rules::{AlarmState, Check, HandResult, Outcome, Severity, Stage};
 use session::snapshot::{Link, Phase, Recording, Standing};
 
 use crate::colours::Meaning;
@@ -12,7 +12,7 @@ use crate::colours::Meaning;
 /// Data older than this is old, whatever it says.
 pub const OLD_AFTER: Duration = Duration::from_secs(1);
 /// Above this a pack can kill, in billionths of a volt: 60 V of the project's cautions.
-const DANGEROUS: i64 = 60_000_000_000;
+pub(crate) const DANGEROUS: i64 = 60_000_000_000;
 
 /// A short text, and what it means.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -177,6 +177,33 @@ pub fn alarm_state(state: AlarmState) -> &'static str {
     }
 }
 
+/// The colour, shape and word of a check before power.
+pub fn hand_result(result: HandResult) -> Said {
+    let (meaning, sign) = match result {
+        HandResult::NotDone => (Meaning::Unknown, "o"),
+        HandResult::Passed => (Meaning::Safe, "+"),
+        HandResult::Warning => (Meaning::Abnormal, "!"),
+        HandResult::Failed => (Meaning::Danger, "x"),
+    };
+    said(meaning, sign, result.name())
+}
+
+/// How long ago something was, roughly.
+pub fn ago(age: Duration) -> String {
+    match age.as_secs() {
+        0..60 => "just now".to_owned(),
+        seconds @ 60..7200 => format!("{} min ago", seconds / 60),
+        seconds @ 7200..172_800 => format!("{} h ago", seconds / 3600),
+        seconds => format!("{} days ago", seconds / 86_400),
+    }
+}
+
+/// How long something still lasts.
+pub fn left(time: Duration) -> String {
+    let seconds = time.as_secs();
+    if seconds < 60 { format!("{seconds} s") } else { format!("{} min {:02} s", seconds / 60, seconds % 60) }
+}
+
 /// The colour and shape of a severity.
 pub fn severity(severity: Severity) -> Said {
     match severity {
@@ -254,6 +281,7 @@ fn stop(look: Look<'_>) -> String {
             "then look at the data line: plug, adapter, distance to power leads"
         }
         Some(Check::PackSum) => "then meter the pack at its terminals",
+        Some(Check::BeforePower) => "then set right what failed before power",
         Some(Check::CurrentAtRest) => "then look for what draws current",
         _ => "then find the cause before another try",
     };

@@ -207,9 +207,40 @@ fn a_recording_at_a_moment_shows_exactly_what_it_holds() {
     has(&harness, &format!("Current: {current} A"));
 }
 
+#[test]
+fn a_warning_is_put_aside_for_a_time_and_a_critical_alarm_says_why_not() {
+    let mut harness = show(running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
+    has_part(&harness, "critical: it can't be put aside");
+    assert!(harness.query_by_label("Put aside alarm 2: deviation").is_none(), "alarm 2 is critical");
+    // By keys alone.
+    for name in ["Put aside alarm 1: spread", "Put alarm 1 aside for 30 min: spread"] {
+        harness.get_by_label(name).focus();
+        harness.run_steps(2);
+        harness.key_press(egui::Key::Enter);
+        harness.run_steps(4);
+    }
+    assert_eq!(harness.state().out, [Command::Shelve { alarm: 1, length: Duration::from_secs(1800) }]);
+}
+
+#[test]
+fn what_is_put_aside_stands_apart_with_the_time_left() {
+    let shelve = Command::Shelve { alarm: 1, length: Duration::from_secs(600) };
+    let snapshot = played_from("acorn-weak-cell.mcap", vec![InputKind::Command(shelve)]);
+    let harness = show(snapshot, Duration::from_secs(5));
+    has(&harness, "Put aside: 1");
+    has_part(&harness, "alarm 1 at ");
+    has_part(&harness, "put aside, comes back in 9 min 55 s");
+    assert!(harness.query_by_label("Acknowledge alarm 1: spread").is_none(), "nothing waits for an answer");
+}
+
 /// The first 20 s of a sound session, and then these.
 fn played(then: Vec<InputKind>) -> Snapshot {
-    let path = packwake_tests::root().join("recordings/acorn-first-switch-on.mcap");
+    played_from("acorn-first-switch-on.mcap", then)
+}
+
+/// The first 20 s of a session, and then these.
+fn played_from(name: &str, then: Vec<InputKind>) -> Snapshot {
+    let path = packwake_tests::root().join("recordings").join(name);
     let recording = recording::Recording::open(&path).expect("it opens");
     let folder = tempfile::tempdir().expect("a folder");
     let made = folder.path().join("made.mcap");

@@ -19,6 +19,7 @@ fn ready(first: Option<Wish>) -> Ready {
             faults: names
                 .map(|(name, about)| PracticeFault { name: name.to_owned(), about: about.to_owned() })
                 .to_vec(),
+            pack: session::rules::Pack::parse(&packwake_tests::text("packs/acorn-24s-nmc.toml")).0.map(Arc::new),
             start: Arc::new(|fault, _| {
                 let file = if fault == "none" { "acorn-first-switch-on.mcap" } else { "acorn-weak-cell.mcap" };
                 let path = packwake_tests::root().join("recordings").join(file);

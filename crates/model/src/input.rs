@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::hand::HandReading;
 use crate::time::SessionTime;
 
 /// One thing that happened, stamped once.
@@ -96,28 +97,8 @@ pub enum Command {
         /// What the person wrote.
         text: String,
     },
-    /// A reading taken by hand.
-    Reading {
-        /// Of what.
-        kind: ReadingKind,
-        /// The instrument, in the person's words.
-        instrument: String,
-    },
-}
-
-/// A reading taken by hand that counts as evidence.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum ReadingKind {
-    /// Pack voltage by meter, in billionths of a volt.
-    PackVoltage {
-        /// Billionths of a volt.
-        nanovolts: i64,
-    },
-    /// Every sense pin metered in ascending order and wiggled.
-    SenseLeads {
-        /// Whether all were right.
-        passed: bool,
-    },
+    /// A reading or a check by hand: evidence.
+    Reading(HandReading),
 }
 
 /// Where a session's times come from.

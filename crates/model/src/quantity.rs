@@ -118,6 +118,8 @@ const UNITS: &[Unit] = &[
     unit("mohm", Dimension::Resistance, 1_000_000),
     unit("uohm", Dimension::Resistance, 1_000),
     unit("kohm", Dimension::Resistance, 1_000_000_000_000),
+    unit("Mohm", Dimension::Resistance, 1_000_000_000_000_000),
+    unit("Gohm", Dimension::Resistance, 1_000_000_000_000_000_000),
     unit("%", Dimension::Share, 1_000_000_000),
 ];
 
@@ -296,6 +298,8 @@ mod tests {
             ("298.15 K", Dimension::Temperature, 25_000_000_000),
             ("1e-3 V", Dimension::Voltage, 1_000_000),
             ("1.5 mohm", Dimension::Resistance, 1_500_000),
+            ("2.1 Mohm", Dimension::Resistance, 2_100_000_000_000_000),
+            ("9 Gohm", Dimension::Resistance, 9_000_000_000_000_000_000),
             ("0.5 %", Dimension::Share, 500_000_000),
             ("2 min", Dimension::Time, 120_000_000_000),
         ] {
@@ -309,6 +313,7 @@ mod tests {
         assert_eq!(Amount::parse("4.2"), Err(AmountError::UnknownUnit(String::new())));
         assert_eq!(Amount::parse("4.2 v"), Err(AmountError::UnknownUnit("v".into())));
         assert_eq!(Amount::parse("0.0000000001 V"), Err(AmountError::OutOfRange));
+        assert_eq!(Amount::parse("10 Gohm"), Err(AmountError::OutOfRange));
         assert_eq!(Amount::parse("99999999999999 V"), Err(AmountError::OutOfRange));
         assert_eq!(Amount::parse("1e999999999999 V"), Err(AmountError::NoNumber));
     }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand};
-use model::{Amount, Dimension};
+use model::{Amount, Dimension, HandReading};
 
 const CAUTION: &str = "packwake advises and protects nothing: it is no fuse, no contactor, no BMS and no judgement. \
     Local codes and qualified practice come first. More than 60 V DC can kill; less still burns, and a DC arc does not \
@@ -26,8 +26,8 @@ pub(crate) struct Arguments {
 #[derive(Debug, Subcommand)]
 pub(crate) enum Task {
     /// Watch a pack live: values, alarms, and a verdict with its reasons.
-    #[command(after_help = STATUSES)]
-    Watch(Watch),
+    #[command(after_help = STATUSES, after_long_help = format!("{}\n\n{STATUSES}", crate::by_hand::list()))]
+    Watch(Box<Watch>),
     /// Judge a recording, or a raw byte file, again.
     #[command(after_help = STATUSES)]
     Replay(Replay),
@@ -88,6 +88,10 @@ pub(crate) struct Watch {
     /// Whether every sense pin, metered in ascending order and wiggled, was right.
     #[arg(long, value_name = "RESULT", value_parser = ["right", "wrong"])]
     pub(crate) sense_leads: Option<String>,
+    /// A check before power and what was found, such as insulation-plus=2.1Mohm or props-off=passed; once for each. All of
+    /// them are listed below.
+    #[arg(long, value_name = "ITEM=FOUND", value_parser = crate::by_hand::parse)]
+    pub(crate) hand: Vec<HandReading>,
     /// The instrument of these readings.
     #[arg(long, value_name = "NAME", default_value = "meter")]
     pub(crate) instrument: String,

@@ -3,6 +3,7 @@
 //! This is the command line; everything that judges lives in the library crates.
 
 mod args;
+mod by_hand;
 mod check;
 mod export;
 mod faults;
@@ -60,7 +61,7 @@ fn main() -> ExitCode {
     let mut prose = Prose::new();
     let result = match arguments.task {
         None => practice::desktop(),
-        Some(Task::Watch(task)) => watch::run(task, &mut prose),
+        Some(Task::Watch(task)) => watch::run(*task, &mut prose),
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),

@@ -73,6 +73,7 @@ pub(crate) fn desktop() -> Result<Status> {
     let named = |kind: FaultKind| PracticeFault { name: kind.name().to_owned(), about: kind.about().to_owned() };
     let practice = Practice {
         faults: std::iter::once(sound.clone()).chain(Fault::all().map(named)).collect(),
+        pack: rules::Pack::parse(PACK).0.map(Arc::new),
         start: Arc::new(|fault, record| {
             watched(fault, record).map_err(|error| Failure { text: format!("{error:#}"), ..Failure::default() })
         }),

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Result;
-use model::{Command, ReadingKind, SessionHeader, Times};
+use model::{Command, HandReading, SessionHeader, Times};
 use parser::Protocol;
 use session::{Live, Question, json_line, live, text_line, verdict_lines};
 use simulator::Fault;
@@ -203,11 +203,11 @@ fn header(protocol_text: String, pack_text: String, source: String, practice: bo
     }
 }
 
+/// What was read and checked by hand before the start.
 fn readings(task: &Watch) -> Vec<Command> {
-    let reading = |kind| Command::Reading { kind, instrument: task.instrument.clone() };
-    let mut readings = Vec::new();
-    readings.extend(task.meter.map(|nanovolts| reading(ReadingKind::PackVoltage { nanovolts })));
-    readings
-        .extend(task.sense_leads.as_deref().map(|word| reading(ReadingKind::SenseLeads { passed: word == "right" })));
-    readings
+    let with = || task.instrument.clone();
+    let meter = task.meter.map(|nanovolts| HandReading::pack_voltage(nanovolts, with()));
+    let leads = task.sense_leads.as_deref().map(|word| HandReading::sense_pins(word == "right", with()));
+    let hand = task.hand.iter().map(|reading| HandReading { instrument: with(), ..reading.clone() });
+    meter.into_iter().chain(leads).chain(hand).map(Command::Reading).collect()
 }

@@ -2,7 +2,9 @@
 
 use std::time::Duration;
 
-use model::{Command, Input, InputKind, LineErrorKind, ReadingKind, SessionTime};
+use model::{
+    Amount, Command, Dimension, HandItem, HandOutcome, HandReading, Input, InputKind, LineErrorKind, SessionTime, Unit,
+};
 use serde_json::{Value, json};
 
 use crate::damage::DamageReason;
@@ -149,19 +151,43 @@ fn encode_command(command: &Command) -> Result<Vec<u8>, TooLarge> {
             text(mark)?;
             json!({ "do": "mark", "text": mark })
         }
-        Command::Reading { kind, instrument } => {
-            text(instrument)?;
-            match kind {
-                ReadingKind::PackVoltage { nanovolts } => json!({
-                    "do": "reading", "of": "pack voltage", "nanovolts": nanovolts, "instrument": instrument,
-                }),
-                ReadingKind::SenseLeads { passed } => json!({
-                    "do": "reading", "of": "sense leads", "passed": passed, "instrument": instrument,
-                }),
-            }
+        Command::Reading(reading) => {
+            text(&reading.instrument)?;
+            text(&reading.remark)?;
+            encode_short_reading(reading).unwrap_or_else(|| encode_reading(reading))
         }
     };
     Ok(value.to_string().into_bytes())
+}
+
+/// The two readings that the first version knew keep its form where they say no more than it could.
+fn encode_short_reading(reading: &HandReading) -> Option<Value> {
+    let HandReading { item, outcome, value, instrument, remark, age_seconds } = reading;
+    if !remark.is_empty() || *age_seconds != 0 {
+        return None;
+    }
+    match (item, outcome, value) {
+        (HandItem::PackVoltage, HandOutcome::Passed, Some(Amount { dimension: Dimension::Voltage, nanos })) => {
+            Some(json!({ "do": "reading", "of": "pack voltage", "nanovolts": nanos, "instrument": instrument }))
+        }
+        (HandItem::SensePins, HandOutcome::Passed | HandOutcome::Failed, None) => {
+            let passed = *outcome == HandOutcome::Passed;
+            Some(json!({ "do": "reading", "of": "sense leads", "passed": passed, "instrument": instrument }))
+        }
+        _ => None,
+    }
+}
+
+fn encode_reading(reading: &HandReading) -> Value {
+    let mut value = json!({
+        "do": "reading", "of": reading.item.key(), "outcome": reading.outcome.name(),
+        "instrument": reading.instrument, "remark": reading.remark, "age_seconds": reading.age_seconds,
+    });
+    if let (Some(Amount { dimension, nanos }), Some(fields)) = (reading.value, value.as_object_mut()) {
+        fields.insert("nanos".to_owned(), nanos.into());
+        fields.insert("unit".to_owned(), dimension.base_unit().into());
+    }
+    value
 }
 
 fn decode_command(body: &[u8]) -> Option<Command> {
@@ -177,15 +203,35 @@ fn decode_command(body: &[u8]) -> Option<Command> {
         }
         "mark" => Command::Mark { text: text("text")? },
         "reading" => {
-            let kind = match value.get("of")?.as_str()? {
-                "pack voltage" => ReadingKind::PackVoltage { nanovolts: value.get("nanovolts")?.as_i64()? },
-                "sense leads" => ReadingKind::SenseLeads { passed: value.get("passed")?.as_bool()? },
-                _ => return None,
-            };
-            Command::Reading { kind, instrument: text("instrument")? }
+            let instrument = text("instrument")?;
+            Command::Reading(match value.get("of")?.as_str()? {
+                "pack voltage" => HandReading::pack_voltage(value.get("nanovolts")?.as_i64()?, instrument),
+                "sense leads" => HandReading::sense_pins(value.get("passed")?.as_bool()?, instrument),
+                of => {
+                    let item = HandItem::parse(of)?;
+                    HandReading {
+                        item,
+                        outcome: HandOutcome::parse(value.get("outcome")?.as_str()?)?,
+                        value: decode_amount(&value, item)?,
+                        instrument,
+                        remark: text("remark")?,
+                        age_seconds: u32::try_from(whole("age_seconds")?).ok()?,
+                    }
+                }
+            })
         }
         _ => return None,
     })
+}
+
+/// The value of a reading, if it has one. The outer `None`: it is none that the item can have.
+fn decode_amount(reading: &Value, item: HandItem) -> Option<Option<Amount>> {
+    let Some(nanos) = reading.get("nanos") else {
+        return reading.get("unit").is_none().then_some(None);
+    };
+    let dimension = Unit::parse(reading.get("unit")?.as_str()?)?.dimension;
+    let is_base = reading.get("unit")?.as_str()? == dimension.base_unit();
+    (is_base && item.takes(dimension)).then_some(Some(Amount { dimension, nanos: nanos.as_i64()? }))
 }
 
 fn text(text: &str) -> Result<Vec<u8>, TooLarge> {
@@ -232,7 +278,7 @@ mod tests {
     fn the_documented_commands_are_read() {
         let documented = include_str!("payload.md");
         let lines: Vec<&str> = documented.lines().filter(|line| line.starts_with("{\"do\"")).collect();
-        assert_eq!(lines.len(), 5);
+        assert_eq!(lines.len(), 8);
         for line in lines {
             let command = decode_command(line.as_bytes()).expect(line);
             let again = encode_command(&command).ok().expect(line);
@@ -254,6 +300,14 @@ mod tests {
             (kind::COMMAND, br#"{"do":"shelve","alarm":1,"seconds":18446744073709551615,"nanos":1000000000}"#),
             (kind::COMMAND, br#"{"do":"acknowledge","alarm":4294967296}"#),
             (kind::COMMAND, br#"{"do":"reading","of":"pack voltage","nanovolts":1.5,"instrument":"x"}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"volts","outcome":"passed","instrument":"","remark":"","age_seconds":0}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"fuse","outcome":"fine","instrument":"","remark":"","age_seconds":0}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"fuse","outcome":"passed","instrument":"","age_seconds":0}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"fuse","outcome":"passed","instrument":"","remark":"","age_seconds":-1}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"fuse","outcome":"passed","nanos":1,"unit":"V","instrument":"","remark":"","age_seconds":0}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"bus-short","outcome":"passed","nanos":1,"instrument":"","remark":"","age_seconds":0}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"bus-short","outcome":"passed","nanos":1,"unit":"kohm","instrument":"","remark":"","age_seconds":0}"#),
+            (kind::COMMAND, br#"{"do":"reading","of":"bus-short","outcome":"passed","unit":"ohm","instrument":"","remark":"","age_seconds":0}"#),
             (kind::END, &[0]),
             (9, &[]),
             (kind::LOST, &[b'a'; limits::TEXT + 1]),

@@ -6,22 +6,37 @@ use std::path::Path;
 use std::time::Duration;
 
 use common::{Disk, drain, header, read, session, write};
-use model::{Command, Input, InputKind, LineErrorKind, ReadingKind, SessionHeader, SessionTime, Times};
+use model::{
+    Amount, Command, HandItem, HandOutcome, HandReading, Input, InputKind, LineErrorKind, SessionHeader, SessionTime,
+    Times,
+};
 use proptest::prelude::*;
 use recording::{Recording, Writer};
 
 fn command() -> impl Strategy<Value = Command> {
     let length = (any::<u64>(), 0..1_000_000_000_u32).prop_map(|(seconds, nanos)| Duration::new(seconds, nanos));
-    let reading = prop_oneof![
-        any::<i64>().prop_map(|nanovolts| ReadingKind::PackVoltage { nanovolts }),
-        any::<bool>().prop_map(|passed| ReadingKind::SenseLeads { passed }),
-    ];
     prop_oneof![
         any::<u32>().prop_map(|alarm| Command::Acknowledge { alarm }),
         (any::<u32>(), length).prop_map(|(alarm, length)| Command::Shelve { alarm, length }),
         any::<String>().prop_map(|text| Command::Mark { text }),
-        (reading, any::<String>()).prop_map(|(kind, instrument)| Command::Reading { kind, instrument }),
+        reading().prop_map(Command::Reading),
     ]
+}
+
+/// A reading of any item, with or without a value that it can have.
+fn reading() -> impl Strategy<Value = HandReading> {
+    let item = (0..HandItem::COUNT).prop_map(|index| HandItem::all().nth(index).expect("it is one of them"));
+    let outcome = prop_oneof![Just(HandOutcome::Passed), Just(HandOutcome::Failed), Just(HandOutcome::NotDone)];
+    let words = (any::<String>(), prop_oneof![Just(String::new()), any::<String>()]);
+    let value = prop::option::of((any::<prop::sample::Index>(), any::<i64>()));
+    (item, outcome, value, words, prop_oneof![Just(0), any::<u32>()]).prop_map(
+        |(item, outcome, value, (instrument, remark), age_seconds)| {
+            let of = item.dimensions();
+            let value = value.filter(|_| !of.is_empty());
+            let value = value.map(|(index, nanos)| Amount { dimension: *index.get(of), nanos });
+            HandReading { item, outcome, value, instrument, remark, age_seconds }
+        },
+    )
 }
 
 fn kind() -> impl Strategy<Value = InputKind> {

@@ -99,6 +99,20 @@ pub struct Alarm {
     /// Whether its condition holds now.
     pub active: bool,
     shelved_until: Option<SessionTime>,
+    /// It was raised by mistake, and is new when it is raised again.
+    withdrawn: bool,
+}
+
+impl Alarm {
+    /// When a shelved one comes back; `None` if it is not shelved.
+    pub fn shelved_until(&self) -> Option<SessionTime> {
+        self.shelved_until
+    }
+
+    /// Whether the person can put it aside: one that was ever critical can't be.
+    pub fn can_be_shelved(&self) -> bool {
+        self.worst != Severity::Critical
+    }
 }
 
 /// What tells one alarm from another.
@@ -148,8 +162,14 @@ impl AlarmBook {
         self.alarms.iter().filter(move |alarm| alarm.check == check && alarm.worst == Severity::Critical)
     }
 
+    /// The alarm with this key, if it was ever raised.
+    pub(crate) fn find(&self, key: Key) -> Option<&Alarm> {
+        self.by_key.get(&key).and_then(|index| self.alarms.get(*index))
+    }
+
     /// The condition of an alarm holds, at least as badly as `cause` says.
     pub(crate) fn raise(&mut self, at: SessionTime, cause: Cause, events: &mut Vec<Event>) {
+        let first_out = !self.alarms.iter().any(|alarm| alarm.first_out);
         let Some(index) = self.by_key.get(&cause.key).copied() else {
             let number = u32::try_from(self.alarms.len() + 1).unwrap_or(u32::MAX);
             self.by_key.insert(cause.key, self.alarms.len());
@@ -166,9 +186,10 @@ impl AlarmBook {
                 first_at: at,
                 text: cause.text,
                 bytes: cause.bytes,
-                first_out: self.alarms.is_empty(),
+                first_out,
                 active: true,
                 shelved_until: None,
+                withdrawn: false,
             };
             events.push(event(at, &alarm, AlarmChange::Raised));
             self.alarms.push(alarm);
@@ -178,6 +199,10 @@ impl AlarmBook {
         let worse = alarm.active && cause.severity > alarm.severity;
         if alarm.active && !worse {
             return;
+        }
+        if std::mem::take(&mut alarm.withdrawn) {
+            alarm.first_at = at;
+            alarm.first_out = first_out;
         }
         if cause.severity > alarm.worst {
             alarm.worst = cause.severity;
@@ -215,6 +240,24 @@ impl AlarmBook {
         events.push(event(at, alarm, AlarmChange::Returned));
     }
 
+    /// The entry that raised an alarm was a mistake, and nothing was judged yet: it fails its check no more. It stays in the
+    /// list, and says so.
+    pub(crate) fn withdraw(&mut self, at: SessionTime, key: Key, events: &mut Vec<Event>) {
+        let Some(alarm) = self.by_key.get(&key).and_then(|index| self.alarms.get_mut(*index)) else { return };
+        if alarm.withdrawn {
+            return;
+        }
+        alarm.withdrawn = true;
+        alarm.active = false;
+        alarm.first_out = false;
+        alarm.severity = Severity::Warning;
+        alarm.worst = Severity::Warning;
+        alarm.worst_text = format!("withdrawn, entered anew before any byte came: {}", alarm.text);
+        alarm.state = AlarmState::Normal;
+        alarm.shelved_until = None;
+        events.push(event(at, alarm, AlarmChange::Withdrawn));
+    }
+
     pub(crate) fn acknowledge(&mut self, at: SessionTime, number: u32, events: &mut Vec<Event>) {
         let Some(alarm) = self.alarms.iter_mut().find(|alarm| alarm.number == number) else { return };
         alarm.state = match alarm.state {
@@ -231,7 +274,7 @@ impl AlarmBook {
     /// Puts a warning aside. A critical alarm is refused: nothing happens.
     pub(crate) fn shelve(&mut self, at: SessionTime, number: u32, length: Duration, events: &mut Vec<Event>) {
         let Some(alarm) = self.alarms.iter_mut().find(|alarm| alarm.number == number) else { return };
-        if alarm.worst == Severity::Critical || alarm.state == AlarmState::Shelved {
+        if !alarm.can_be_shelved() || alarm.state == AlarmState::Shelved {
             return;
         }
         let until = at + length;

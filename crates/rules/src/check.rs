@@ -47,6 +47,8 @@ pub enum Check {
     Status,
     /// The sense leads are intact, by the BMS's own test or by a hand reading.
     SenseLeads,
+    /// What was checked by hand before power: nothing failed, and what the pack file requires was done.
+    BeforePower,
 }
 
 impl Check {
@@ -73,6 +75,7 @@ impl Check {
         ("bus", Self::Bus),
         ("status", Self::Status),
         ("sense leads", Self::SenseLeads),
+        ("before power", Self::BeforePower),
     ];
 
     /// The name that files and output use.
@@ -84,7 +87,13 @@ impl Check {
     pub fn can_be_waived(self) -> bool {
         !matches!(
             self,
-            Self::Link | Self::MeasuredTimes | Self::LiveValues | Self::AllCells | Self::CellHigh | Self::CellLow
+            Self::Link
+                | Self::MeasuredTimes
+                | Self::LiveValues
+                | Self::AllCells
+                | Self::CellHigh
+                | Self::CellLow
+                | Self::BeforePower
         )
     }
 

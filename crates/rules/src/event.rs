@@ -71,6 +71,8 @@ pub enum AlarmChange {
     Shelved,
     /// That time is over.
     Unshelved,
+    /// It came from an entry by hand that was corrected before any byte came: it fails nothing any more.
+    Withdrawn,
 }
 
 impl AlarmChange {
@@ -83,6 +85,7 @@ impl AlarmChange {
             Self::Acknowledged => "acknowledged",
             Self::Shelved => "shelved",
             Self::Unshelved => "unshelved",
+            Self::Withdrawn => "withdrawn",
         }
     }
 }

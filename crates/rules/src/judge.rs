@@ -4,6 +4,7 @@ mod cells;
 mod clock;
 mod evidence;
 mod findings;
+mod hand;
 mod plan;
 mod temperatures;
 mod words;
@@ -11,8 +12,8 @@ mod words;
 use std::time::Duration;
 
 use model::{
-    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, ReadingKind, SessionTime,
-    TICK, Times, Values, format_nanos,
+    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, SessionTime, TICK, Times,
+    Values, format_nanos,
 };
 
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
@@ -26,6 +27,7 @@ use crate::limits::LimitName;
 use crate::link::{LONG_GAP, Link};
 use crate::pack::Pack;
 use crate::pack_sum::PackSum;
+use crate::prepare::{HandLine, Prepared};
 use crate::rate::RateWindow;
 use crate::stage::{Currents, Stage, StageDetector};
 use crate::verdict::Verdict;
@@ -187,9 +189,9 @@ pub struct Judge {
     swing: Swing,
     bus: Option<(SessionTime, i64)>,
     pack_voltage: Option<(SessionTime, i64)>,
-    meter: Option<(SessionTime, i64)>,
+    prepared: Prepared,
+    meter: Option<Meter>,
     meter_gap: Option<i64>,
-    hand_leads: Option<bool>,
     balanced_at: Option<SessionTime>,
     watches: Watches,
     cell_sets: Seen,
@@ -213,6 +215,14 @@ pub struct Judge {
     places_scratch: Vec<Option<i64>>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
+}
+
+/// A pack voltage by meter.
+#[derive(Clone, Copy, Debug)]
+struct Meter {
+    nanos: i64,
+    /// Sets up to then are compared with it.
+    until: SessionTime,
 }
 
 /// How the current moves against the sets of cells.
@@ -344,9 +354,9 @@ impl Judge {
             swing: Swing::default(),
             bus: None,
             pack_voltage: None,
+            prepared: Prepared::default(),
             meter: None,
             meter_gap: None,
-            hand_leads: None,
             balanced_at: None,
             watches: Watches::new(pack.temperatures()),
             cell_sets: Seen::default(),
@@ -421,6 +431,16 @@ impl Judge {
     /// The newest reported pack voltage in billionths of a volt.
     pub fn pack_voltage(&self) -> Option<i64> {
         self.pack_voltage.map(|(_, nanos)| nanos)
+    }
+
+    /// The pack voltage by meter that was entered last, in billionths of a volt.
+    pub fn meter(&self) -> Option<i64> {
+        self.meter.map(|meter| meter.nanos)
+    }
+
+    /// Every check before power as it stands, in the order in which they are done.
+    pub fn preparation(&self) -> Vec<HandLine> {
+        self.prepared.lines(&self.pack, |item| self.has_failed_by_hand(item))
     }
 
     /// The newest voltage on the load's side of the switch in billionths of a volt.
@@ -507,28 +527,9 @@ impl Judge {
             Command::Acknowledge { alarm } => self.book.acknowledge(at, *alarm, &mut self.events),
             Command::Shelve { alarm, length } => self.book.shelve(at, *alarm, *length, &mut self.events),
             Command::Mark { text } => self.note(text.clone()),
-            Command::Reading { kind, instrument } => self.reading(*kind, instrument),
+            Command::Reading(reading) => self.by_hand(reading),
         }
         self.look_again();
-    }
-
-    fn reading(&mut self, kind: ReadingKind, instrument: &str) {
-        match kind {
-            ReadingKind::PackVoltage { nanovolts } => {
-                self.meter = Some((self.now, nanovolts));
-                self.meter_gap = None;
-                self.note(format!("pack voltage by {instrument}: {} V", format_nanos(nanovolts, 2)));
-            }
-            ReadingKind::SenseLeads { passed } => {
-                self.hand_leads = Some(passed);
-                let word = if passed { "right" } else { "not right" };
-                self.note(format!("sense leads metered pin by pin with {instrument}: {word}"));
-                if !passed {
-                    let text = "sense leads are not right by a hand reading".to_owned();
-                    self.raise(Key::new(Check::SenseLeads, None), Severity::Critical, text, None);
-                }
-            }
-        }
     }
 
     /// Takes decoded rows and rejections in their order, with the ticks between them.

@@ -1,9 +1,9 @@
 //! The pack file: what this pack is and what it may do.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use model::{Amount, Dimension, Fault, Level, closest};
+use model::{Amount, Dimension, Fault, HandItem, Level, closest};
 use textfile::{At, Table};
 
 use crate::check::Check;
@@ -35,6 +35,8 @@ pub struct Pack {
     rest_after: Duration,
     observe: Duration,
     waivers: BTreeMap<Check, String>,
+    required_by_hand: BTreeSet<HandItem>,
+    pre_charge_nanos: Option<i64>,
     /// Indexed as [`LimitName`].
     limits: [LimitValues; KINDS.len()],
 }
@@ -110,6 +112,16 @@ impl Pack {
         &self.waivers
     }
 
+    /// Checks before power without which the answer is never go.
+    pub fn required_by_hand(&self) -> &BTreeSet<HandItem> {
+        &self.required_by_hand
+    }
+
+    /// The pre-charge resistor in billionths of an ohm, where the file gives it.
+    pub fn pre_charge_nanos(&self) -> Option<i64> {
+        self.pre_charge_nanos
+    }
+
     /// A limit; without a side where neither the chemistry nor the file gives one.
     pub fn limit(&self, name: LimitName) -> LimitValues {
         *self.limit_ref(name)
@@ -162,6 +174,9 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
         root.warning(&root.span_of("observe"), "a verdict after so short a time is worth little", hint);
     }
     let waivers = read_waivers(root);
+    let required_by_hand = read_prepare(root);
+    let pre_charge_nanos =
+        root.table("wiring", &spec::WIRING).and_then(|wiring| positive(wiring, "pre_charge", Dimension::Resistance));
     let limits = match (chemistry.as_ref(), capacity) {
         (Some(chemistry), Some(capacity)) => read_limits(root, chemistry.value, capacity),
         // Still read, for its faults.
@@ -205,6 +220,8 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
         rest_after,
         observe,
         waivers,
+        required_by_hand,
+        pre_charge_nanos,
         limits,
     })
 }
@@ -241,7 +258,11 @@ fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
         };
         let Some(reason) = table.text(&key.value) else { continue };
         if !check.can_be_waived() {
-            table.fault_hint(&key.span, format!("{check} can't be waived"), "without it no verdict means anything");
+            let hint = match check {
+                Check::BeforePower => "nothing is required that [prepare] does not list",
+                _ => "without it no verdict means anything",
+            };
+            table.fault_hint(&key.span, format!("{check} can't be waived"), hint);
         }
         if reason.value.trim().len() < 10 {
             table.fault_hint(
@@ -260,6 +281,27 @@ fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
         waivers.insert(check, reason.value.to_owned());
     }
     waivers
+}
+
+fn read_prepare(root: Table<'_>) -> BTreeSet<HandItem> {
+    let mut required = BTreeSet::new();
+    let Some(table) = root.table("prepare", &spec::PREPARE) else { return required };
+    for key in table.texts("required").unwrap_or_default() {
+        match HandItem::parse(key.value) {
+            Some(item) => {
+                required.insert(item);
+            }
+            None => {
+                let keys = HandItem::all().map(HandItem::key);
+                let hint = match closest(key.value, keys.clone()) {
+                    Some(key) => format!("did you mean {key:?}?"),
+                    None => format!("checks before power: {}", keys.collect::<Vec<_>>().join(", ")),
+                };
+                table.fault_hint(&key.span, format!("no check before power is called {:?}", key.value), hint);
+            }
+        }
+    }
+    required
 }
 
 fn read_limits(root: Table<'_>, chemistry: Chemistry, capacity: i64) -> [LimitValues; KINDS.len()] {

@@ -20,8 +20,30 @@ pub static PACK: TableSpec = TableSpec {
         Key::optional("rest_after", Kind::Amount(Dimension::Time), "how long after a load it rests again; 30 s"),
         Key::optional("observe", Kind::Amount(Dimension::Time), "no verdict before this; 15 s if left out"),
         Key::optional("waivers", Kind::Table(&WAIVERS), "required checks that this pack can't have, with the reason"),
+        Key::optional("wiring", Kind::Table(&WIRING), "what is built around the cells"),
+        Key::optional("prepare", Kind::Table(&PREPARE), "what must be checked by hand before power"),
         Key::optional("limits", Kind::Table(&LIMITS), "limits that differ from the chemistry's"),
     ],
+};
+
+/// `[wiring]`
+pub static WIRING: TableSpec = TableSpec {
+    doc: "[wiring]",
+    keys: &[Key::optional(
+        "pre_charge",
+        Kind::Amount(Dimension::Resistance),
+        "the pre-charge resistor; a reading by hand is held against it",
+    )],
+};
+
+/// `[prepare]`
+pub static PREPARE: TableSpec = TableSpec {
+    doc: "[prepare]",
+    keys: &[Key::optional(
+        "required",
+        Kind::Texts,
+        "checks before power without which the answer is never go; none if left out",
+    )],
 };
 
 /// `[waivers]`: keys are names of checks, values are reasons.

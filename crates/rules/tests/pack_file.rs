@@ -159,20 +159,41 @@ fn waivers() {
            better evidence than a waiver)",
         ],
     );
-    let never = ["link", "measured times", "live values", "all cells", "cell high", "cell low"];
+    let never = ["link", "measured times", "live values", "all cells", "cell high", "cell low", "before power"];
     for (name, check_of_name) in Check::ALL {
         assert_eq!(check_of_name.can_be_waived(), !never.contains(&name), "{name}");
     }
     for name in never {
-        let expected = format!(
-            "7:1 error {:?}: {name} can't be waived (without it no verdict means anything)",
-            format!("{name:?}")
-        );
+        let why = match name {
+            "before power" => "nothing is required that [prepare] does not list",
+            _ => "without it no verdict means anything",
+        };
+        let expected = format!("7:1 error {:?}: {name} can't be waived ({why})", format!("{name:?}"));
         check(&format!("[waivers]\n{name:?} = \"it has no such thing\"\n"), &[&expected]);
     }
     check(
         "[waivers]\nstatus = true\n",
         &[r#"7:10 error "true": "status" is true, expected a text in quotes (write for example status = "...")"#],
+    );
+}
+
+#[test]
+fn checks_before_power() {
+    check(
+        "[prepare]\nrequired = [\"fuse\", \"insulaton-plus\"]\n",
+        &["7:21 error \"\\\"insulaton-plus\\\"\": no check before power is called \"insulaton-plus\" (did you mean \
+           \"insulation-plus\"?)"],
+    );
+    check("[prepare]\nrequired = [\"fuse\", \"fuse\", \"sense-pins\"]\n[wiring]\npre_charge = \"100 ohm\"\n", &[]);
+    let keys: Vec<&str> = model::HandItem::all().map(model::HandItem::key).collect();
+    let expected = format!(
+        "7:13 error \"\\\"banana\\\"\": no check before power is called \"banana\" (checks before power: {})",
+        keys.join(", ")
+    );
+    check("[prepare]\nrequired = [\"banana\"]\n", &[&expected]);
+    check(
+        "[wiring]\npre_charge = \"0 ohm\"\n",
+        &["7:14 error \"\\\"0 ohm\\\"\": \"pre_charge\" must be more than zero"],
     );
 }
 

@@ -96,6 +96,14 @@ pub fn prepare(choice: Choice) -> Result<Live, Failure> {
     Ok(Live { source, header, record: choice.record, length: None, before: choice.before, may_ask: false })
 }
 
+/// Reads a pack file alone. It may take a moment: not to be called while drawing.
+///
+/// # Errors
+/// It can't be read or has errors; the first, in words.
+pub fn read_pack(path: &Path) -> Result<Pack, String> {
+    read(path, Pack::parse).1.map_err(|unreadable| unreadable.text)
+}
+
 struct Unreadable {
     text: String,
     faults: Vec<Fault>,

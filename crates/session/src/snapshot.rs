@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use model::{Fault, SessionTime};
-use rules::{Alarm, LimitValues, Severity, Stage, Verdict};
+use rules::{Alarm, HandLine, LimitValues, Pack, Severity, Stage, Verdict};
 
 use crate::history::{History, Piece};
 
@@ -46,6 +46,8 @@ pub struct Facts {
     pub replay: bool,
     /// The pack's name.
     pub pack: String,
+    /// What it is judged by.
+    pub judged_by: Arc<Pack>,
     /// The name of its chemistry.
     pub chemistry: &'static str,
     /// Where each temperature sensor sits; number 1 first.
@@ -192,6 +194,8 @@ pub struct Snapshot {
     pub current: Reading,
     /// The pack voltage by meter that was entered last.
     pub meter: Option<i64>,
+    /// Every check before power as it stands, in the order in which they are done; empty before the session began.
+    pub preparation: Arc<Vec<HandLine>>,
     /// The limits of the stage; `None` before the session began.
     pub limits: Option<Limits>,
     /// Every alarm of the session, in the order in which they were first raised.

@@ -110,6 +110,7 @@ impl View {
             practice: header.practice,
             replay: self.replay,
             pack: pack.name().to_owned(),
+            judged_by: Arc::new(pack.clone()),
             chemistry: pack.chemistry().name(),
             sensors: pack.temperatures().to_vec(),
         }));
@@ -197,11 +198,6 @@ impl View {
         self.shown.remark = Some(text.to_owned());
     }
 
-    /// A pack voltage by meter was entered.
-    pub(crate) fn meter(&mut self, nanovolts: i64) {
-        self.shown.meter = Some(nanovolts);
-    }
-
     /// The session is over.
     pub(crate) fn ended(&mut self) {
         self.shown.phase = Phase::Ended;
@@ -227,7 +223,10 @@ impl View {
         if shown.alarms.as_slice() != judge.alarms() {
             shown.alarms = Arc::new(judge.alarms().to_vec());
         }
+        shown.meter = judge.meter();
         if std::mem::take(&mut self.events_changed) {
+            // Every entry by hand is an event, and so is what it raises.
+            shown.preparation = Arc::new(judge.preparation());
             shown.events = Arc::new(self.events.iter().cloned().collect());
         }
         let alarms = Arc::clone(&shown.alarms);

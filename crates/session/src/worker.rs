@@ -9,7 +9,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use model::{Batch, Command, Input, InputKind, ReadingKind, SessionTime, TICK};
+use model::{Batch, Command, Input, InputKind, SessionTime, TICK};
 use tokio_util::sync::CancellationToken;
 
 use crate::engine::{Engine, SessionEvent};
@@ -167,9 +167,6 @@ impl Watching {
     fn run(&mut self, job: Job, stop: &CancellationToken) -> Result<(), Failure> {
         match job {
             Job::Live(live) => {
-                for command in &live.before {
-                    self.look_at(command);
-                }
                 let end = live_watched(*live, stop, self).map_err(|error| failure_of(&error))?;
                 self.finish(&end.engine);
                 Ok(())
@@ -194,12 +191,6 @@ impl Watching {
         let now = engine.judge().now();
         if self.published.is_none_or(|published| EVERY <= now.since(published)) {
             self.publish(engine);
-        }
-    }
-
-    fn look_at(&mut self, command: &Command) {
-        if let Command::Reading { kind: ReadingKind::PackVoltage { nanovolts }, .. } = command {
-            self.view.meter(*nanovolts);
         }
     }
 
@@ -232,9 +223,6 @@ impl Watching {
             }
             if stop.is_cancelled() {
                 break;
-            }
-            if let InputKind::Command(command) = &input.kind {
-                self.look_at(command);
             }
             last_at = input.at;
             self.feed(&mut engine, input);
@@ -306,9 +294,7 @@ impl Watcher for Watching {
     }
 
     fn command(&mut self) -> Option<Command> {
-        let command = self.inbox.try_recv().ok()?;
-        self.look_at(&command);
-        Some(command)
+        self.inbox.try_recv().ok()
     }
 }
 

@@ -22,6 +22,11 @@ fn help_of_every_command_fits_and_says_what_matters() {
             assert!(line.chars().count() <= 100, "{arguments:?}: {line}");
         }
     }
+    let items = PROGRAM.run(["watch", "--help"]).stdout;
+    for item in model::HandItem::all() {
+        assert!(items.contains(&format!("\n  {} ", item.key())), "{} is not in: {items}", item.key());
+    }
+    assert!(!PROGRAM.run(["watch", "-h"]).stdout.contains("fire-plan"), "the short help stays short");
     let faults = PROGRAM.run(["simulate", "--help"]).stdout;
     for fault in simulator::Fault::all() {
         let line = faults.lines().find(|line| line.starts_with(&format!("  {fault} ")));
@@ -35,6 +40,11 @@ fn usage_that_is_wrong_is_refused_with_status_2() {
     crate::refused(&["watch", "--practice", "--for", "5x"], "unknown unit \"x\"", "write for example 60s");
     crate::refused(&["watch", "--practice", "--for", "0s"], "write a time", "60s");
     crate::refused(&["watch", "--practice", "--meter", "5A"], "write volts", "such as 92.41V");
+    let hand = |found| ["watch", "--practice", "--hand", found];
+    crate::refused(&hand("insulaton-plus=2Mohm"), "is called \"insulaton-plus\"", "did you mean insulation-plus?");
+    crate::refused(&hand("insulation-plus=2V"), "that is a voltage", "such as 2.1 Mohm");
+    crate::refused(&hand("insulation-plus=passed"), "only with what you read", "insulation-plus=2.1Mohm");
+    crate::refused(&hand("fuse=good"), "\"good\" is no result", "fuse=passed or fuse=failed");
     crate::refused(&["watch", "--practice", "--port", "x"], "cannot be used with", "");
     crate::refused(&["watch"], "nothing to watch", "hint: give --port PATH");
     crate::refused(&["export", "x"], "--csv <OUT>", "");

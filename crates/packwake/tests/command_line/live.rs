@@ -25,6 +25,7 @@ static SESSIONS: LazyLock<BTreeMap<&str, Session>> = LazyLock::new(|| {
         ("open-sense-lead", vec!["open-sense-lead", "--for", "8s", "--json"]),
         ("silent-line", vec!["silent-line", "--for", "18s", "--json"]),
         ("unplug", vec!["unplug", "--for", "18s", "--json"]),
+        ("by hand", vec!["--for", "3s", "--json", "--hand", "insulation-plus=20kohm", "--hand", "fuse=passed"]),
     ]
     .into_iter()
     .map(|(name, arguments)| {
@@ -44,6 +45,25 @@ fn session(name: &str) -> &'static Ended {
         let running = session.running.lock().unwrap_or_else(PoisonError::into_inner).take();
         running.expect("it is waited for once").wait()
     })
+}
+
+#[test]
+fn checks_before_power_are_inputs_of_the_session_and_decide() {
+    let ended = session("by hand");
+    assert_eq!(ended.status, Some(1));
+    let events = ended.json();
+    // Before anything else: the session has not begun to listen.
+    assert_eq!((&events[1]["event"], &events[1]["at_s"]), (&json!("note"), &json!(0.0)));
+    let failed = "20 kohm, below 51 kohm (102 V x 500 ohm/V)";
+    assert_eq!(events[1]["text"], format!("before power: insulation, plus to frame with meter: failed: {failed}"));
+    assert_eq!((&events[2]["event"], &events[2]["check"]), (&json!("alarm"), &json!("before power")));
+    assert!(events.iter().any(|event| event["text"] == "before power: right fuse: passed"), "{events:?}");
+    let verdict = ended.verdict();
+    assert_eq!(verdict["outcome"], "no-go");
+    let reason = format!("before power: insulation, plus to frame: {failed} (at 0.000 s)");
+    assert_eq!(verdict["because"], json!([reason]));
+    let untested = verdict["untested"].to_string();
+    assert!(untested.contains("22 of 24 checks before power not done: props off, helper, fire plan and 19 more"));
 }
 
 fn because(verdict: &Value) -> String {

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use model::{Command, Input, InputKind, LineErrorKind, ReadingKind, SessionHeader, SessionTime, Times};
+use model::{Command, HandReading, Input, InputKind, LineErrorKind, SessionHeader, SessionTime, Times};
 use recording::{Damage, Inputs, Recording, Sink, WriteError, Writer};
 
 pub(crate) fn header() -> SessionHeader {
@@ -37,10 +37,7 @@ pub(crate) fn session(len: u64) -> Vec<Input> {
                     4 => InputKind::Sent(vec![0x55, 0xAA, 0x01]),
                     5 => InputKind::ClockStep { by_nanos: -1_500_000_000 },
                     6 => InputKind::Lost { why: "unplugged".into() },
-                    7 => InputKind::Command(Command::Reading {
-                        kind: ReadingKind::PackVoltage { nanovolts: 50_100_000_000 },
-                        instrument: "bench meter".into(),
-                    }),
+                    7 => InputKind::Command(Command::Reading(HandReading::pack_voltage(50_100_000_000, "bench meter"))),
                     8 => InputKind::Command(Command::Shelve { alarm: 4, length: Duration::from_secs(600) }),
                     _ => InputKind::Bytes(noise.bytes(40)),
                 },

@@ -155,7 +155,7 @@ impl CellEvidence {
             }
             return true;
         }
-        match misread(set.cells) {
+        match misread(set.cells, median) {
             Some(Misread::Swapped { middle }) => {
                 if let Some(tally) = self.swapped.get_mut(middle) {
                     Tally::count(tally, at);

@@ -4,7 +4,7 @@ use model::{ByteRange, Channel, Dimension, Quantity, format_nanos};
 
 use super::{
     AFTER_BALANCING, CELL_POSSIBLE, CellMove, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge, METER,
-    METER_VALID, Still,
+    Still,
 };
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
@@ -163,10 +163,11 @@ impl Judge {
 
     fn hold_against_meter(&mut self, bytes: Option<ByteRange>) {
         let at = self.now;
-        let (Some((read_at, reading)), Some((_, sum))) = (self.meter, self.pack_sum.newest()) else { return };
-        if self.meter_gap.is_some() || !self.stage.cells_rest() || METER_VALID < at.since(read_at) {
+        let (Some(meter), Some((_, sum))) = (self.meter, self.pack_sum.newest()) else { return };
+        if self.meter_gap.is_some() || !self.stage.cells_rest() || meter.until < at {
             return;
         }
+        let reading = meter.nanos;
         let key = Key::new(Check::PackSum, Some(Channel::whole(Quantity::PackVoltage))).part(METER);
         let Some(gap) = share(reading.saturating_sub(sum), sum) else { return };
         self.meter_gap = Some(gap);

@@ -5,7 +5,7 @@ use std::time::Duration;
 use model::{Dimension, Means, Quantity, Times, format_nanos};
 
 use super::plan::Word;
-use super::{ENOUGH, Judge};
+use super::{ENOUGH, Judge, hand};
 use crate::alarms::Severity;
 use crate::bus::BusState;
 use crate::check::Check;
@@ -21,9 +21,8 @@ use crate::watch::{Watch, amount};
 impl Judge {
     /// The verdict as of now.
     pub fn verdict(&self) -> Verdict {
-        let required = |check: &Check| *check != Check::Bus || self.plan.carries(Quantity::BusVoltage);
-        let checks = Check::ALL.iter().map(|(_, check)| *check).filter(required);
-        let checks: Vec<CheckResult> = checks.map(|check| self.check(check)).collect();
+        let required = Check::ALL.iter().map(|(_, check)| *check).filter(|check| self.is_required(*check));
+        let checks: Vec<CheckResult> = required.map(|check| self.check(check)).collect();
         let observed = self.link.first_frame_at.map_or(Duration::ZERO, |first| self.now.since(first));
         let too_short = observed < self.pack.observe();
         let any = |result: Result| checks.iter().any(|check| check.result == result);
@@ -73,14 +72,24 @@ impl Judge {
             .map(|alarm| format!("warning: {}", alarm.worst_text))
             .collect();
         notes.extend(with(Result::Waived).map(|check| format!("waived: {}: {}", check.check, check.why)));
-        if self.book.alarms().first().is_some_and(|first| first.worst == Severity::Critical)
-            && let Some(first) = self.book.alarms().first()
+        if let Some(first) = self.book.alarms().iter().find(|alarm| alarm.first_out)
+            && first.worst == Severity::Critical
         {
             notes.insert(0, format!("came first, at {:.3} s: {}", first.first_at, first.worst_text));
         }
         let findings = self.findings.findings().iter().filter(|finding| !finding.withdrawn).cloned().collect();
         let untested = self.untested(&covers);
         Verdict { at: self.now, outcome, untested, covers, checks, because, findings, notes }
+    }
+
+    /// What was checked by hand counts where the pack file requires it, and wherever it failed; the load's side of the
+    /// switch where the line tells its voltage.
+    fn is_required(&self, check: Check) -> bool {
+        match check {
+            Check::BeforePower => !self.pack.required_by_hand().is_empty() || self.book.failed(check).next().is_some(),
+            Check::Bus => self.plan.carries(Quantity::BusVoltage),
+            _ => true,
+        }
     }
 
     fn no_frame(&self) -> String {
@@ -128,6 +137,7 @@ impl Judge {
         if self.pack.chemistry().is_flat() {
             untested.push("charge differences between cells (the voltage curve is flat)".to_owned());
         }
+        untested.extend(self.prepared.untested(&self.pack));
         untested
     }
 
@@ -215,6 +225,10 @@ impl Judge {
             Check::Bus => self.bus_evidence(),
             Check::Status => self.status_evidence(),
             Check::SenseLeads => self.sense_lead_evidence(),
+            Check::BeforePower => {
+                let count = self.prepared.required(&self.pack)?;
+                Ok(format!("{count} of {count} that the pack file requires were done"))
+            }
         }
     }
 
@@ -385,6 +399,9 @@ impl Judge {
         if carried && self.pack_sum.origin() == Origin::Measured {
             return Ok(format!("{} comparisons at rest", self.pack_sum.comparisons()));
         }
+        if self.meter.is_some_and(|meter| meter.until < self.now) {
+            return Err("the reading by meter is too old to be compared: take it again".to_owned());
+        }
         if self.meter.is_some() {
             return Err("the reading by meter is not compared yet: that takes a whole set of cells at rest".to_owned());
         }
@@ -420,8 +437,8 @@ impl Judge {
     }
 
     fn sense_lead_evidence(&self) -> std::result::Result<String, String> {
-        if self.hand_leads == Some(true) {
-            return Ok("metered pin by pin by hand".to_owned());
+        if let Some(reading) = self.sense_pins_passed() {
+            return Ok(format!("metered pin by pin by hand{}", hand::taken(reading)));
         }
         if !self.plan.words.iter().any(|word| word.leads) {
             let why = "the BMS has no test of its own: meter the pins by hand (an open lead can be invisible)";
