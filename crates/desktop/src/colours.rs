@@ -122,6 +122,17 @@ pub fn dress(ctx: &egui::Context) {
             for widget in [&mut visuals.widgets.noninteractive, &mut visuals.widgets.inactive] {
                 widget.bg_stroke = egui::Stroke::new(1.0, colours.rule);
             }
+            // Square like a nameplate; only what is pressed differs from what is read.
+            let widgets = &mut visuals.widgets;
+            for widget in [
+                &mut widgets.noninteractive,
+                &mut widgets.inactive,
+                &mut widgets.hovered,
+                &mut widgets.active,
+                &mut widgets.open,
+            ] {
+                widget.corner_radius = egui::CornerRadius::same(2);
+            }
             visuals.widgets.inactive.weak_bg_fill = colours.sheet;
             visuals.widgets.inactive.bg_fill = colours.sheet;
             style.spacing.item_spacing = egui::vec2(8.0, 5.0);

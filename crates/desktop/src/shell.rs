@@ -2,15 +2,18 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use egui::{CentralPanel, Context, Frame, Key, Margin, Panel, Ui};
 use model::Command;
-use session::snapshot::{Failure, Phase};
+use session::snapshot::{Failure, Latest, Phase};
 use session::worker::{Job, Opened, Opener};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
+use crate::pace::Pace;
+use crate::sound::{Players, Sound};
 use crate::start::{PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
 use crate::wording::{Look, Said};
@@ -18,8 +21,6 @@ use crate::{alarms, pieces, top_line};
 
 /// Old data must look old even when nothing comes.
 const HEARTBEAT: Duration = Duration::from_millis(250);
-/// A snapshot is drawn this long after it came, so that there are never more than some ten pictures a second.
-const DRAW_AFTER: Duration = Duration::from_millis(90);
 
 /// Starts the practice pack with the fault of this name; records where a path is given. Called on the session's thread.
 pub type StartPractice = Arc<dyn Fn(&str, Option<PathBuf>) -> Result<Opened, Failure> + Send + Sync>;
@@ -42,6 +43,8 @@ pub struct Ready {
     pub tool_version: String,
     /// The name of the machine, for recordings.
     pub host: String,
+    /// What can make a sound on it.
+    pub players: Players,
     /// What to watch at once; the start screen if `None`.
     pub first: Option<Wish>,
 }
@@ -54,7 +57,11 @@ pub struct NoWindow(String);
 impl NoWindow {
     /// What to do instead.
     pub fn hint(&self) -> &'static str {
-        "`packwake watch --practice` shows the same in a terminal"
+        if cfg!(feature = "wgpu") {
+            "`packwake watch --practice` shows the same in a terminal"
+        } else {
+            "`packwake watch --practice` shows the same in a terminal; where only OpenGL is missing, build with --features wgpu"
+        }
     }
 }
 
@@ -72,9 +79,35 @@ pub fn run(ready: Ready) -> Result<(), NoWindow> {
         .with_app_id("packwake")
         .with_inner_size([1280.0, 800.0])
         .with_min_inner_size([640.0, 480.0]);
-    let options = eframe::NativeOptions { viewport, ..Default::default() };
-    let make: eframe::AppCreator<'_> = Box::new(|context| Ok(Box::new(Desktop::new(&context.egui_ctx, ready))));
-    eframe::run_native("packwake", options, make).map_err(|error| NoWindow(error.to_string()))
+    let mut failed = Vec::new();
+    for (name, renderer) in RENDERERS {
+        let began = Arc::new(AtomicBool::new(false));
+        let options = eframe::NativeOptions { viewport: viewport.clone(), renderer: *renderer, ..Default::default() };
+        match eframe::run_native("packwake", options, creator(ready.clone(), Arc::clone(&began))) {
+            Ok(()) => return Ok(()),
+            // What happens to a window that was there is not mended by another.
+            Err(error) if began.load(Ordering::Relaxed) => return Err(NoWindow(error.to_string())),
+            Err(error) => failed.push(format!("{name}: {error}")),
+        }
+    }
+    Err(NoWindow(failed.join("; ")))
+}
+
+/// What can draw, in the order in which it is tried.
+const RENDERERS: &[(&str, eframe::Renderer)] = &[
+    ("OpenGL", eframe::Renderer::Glow),
+    #[cfg(feature = "wgpu")]
+    ("wgpu", eframe::Renderer::Wgpu),
+];
+
+fn creator(ready: Ready, began: Arc<AtomicBool>) -> eframe::AppCreator<'static> {
+    Box::new(move |context| {
+        began.store(true, Ordering::Relaxed);
+        let ctx = context.egui_ctx.clone();
+        // An interrupt ends the program as closing its window does, with its recording closed.
+        session::on_interrupt(move || ctx.send_viewport_cmd(egui::ViewportCommand::Close))?;
+        Ok(Box::new(Desktop::new(&context.egui_ctx, ready)))
+    })
 }
 
 /// The program with its window.
@@ -95,13 +128,19 @@ pub struct Desktop {
     refused: Option<String>,
     /// The highest alarm that the person was called for.
     called_for: usize,
+    sound: Sound,
+    pace: Pace,
 }
 
 impl Desktop {
     /// The desktop in its first state.
     pub fn new(ctx: &Context, ready: Ready) -> Self {
         colours::dress(ctx);
+        let repaint = ctx.clone();
+        let sound = Sound::start(ready.players.clone(), Arc::new(move || repaint.request_repaint()));
         let mut desktop = Self {
+            pace: Pace::new(ctx.clone()),
+            sound,
             start: Start::new(),
             screen: Screen::default(),
             worker: None,
@@ -115,7 +154,7 @@ impl Desktop {
             ready,
         };
         if let Some(first) = desktop.ready.first.take() {
-            desktop.begin(ctx, first);
+            desktop.begin(first);
         }
         desktop
     }
@@ -125,18 +164,24 @@ impl Desktop {
         &self.shown
     }
 
+    /// What the session hands over, for those who look besides the window; `None` on the start screen.
+    pub fn handed_over(&self) -> Option<Arc<Latest>> {
+        self.worker.as_ref().map(Worker::handed_over)
+    }
+
     /// Fills in the start screen, as a person would.
     pub fn fill(&mut self, with: impl FnOnce(&mut Start)) {
         with(&mut self.start);
     }
 
-    fn begin(&mut self, ctx: &Context, wish: Wish) {
+    fn begin(&mut self, wish: Wish) {
         let open = self.opener(wish);
-        let ctx = ctx.clone();
-        let wake = Arc::new(move || ctx.request_repaint_after(DRAW_AFTER));
+        let pace = self.pace.clone();
+        let wake = Arc::new(move || pace.wake());
         let before = self.worker.take().or_else(|| self.ending.take());
         match Worker::start(before, open, wake) {
             Ok(worker) => {
+                self.sound.listen(Some(worker.handed_over()));
                 self.worker = Some(worker);
                 self.start.failure = None;
                 self.shown = Arc::default();
@@ -172,11 +217,9 @@ impl Desktop {
 
     /// Takes what is new and does what does not belong to drawing; runs while the window is hidden, too.
     pub fn look(&mut self, ctx: &Context) {
+        self.pace.drawing();
         let Some(worker) = &self.worker else { return };
         (self.shown, self.since) = worker.latest();
-        if worker.was_interrupted() {
-            ctx.send_viewport_cmd(egui::ViewportCommand::Close);
-        }
         if let Phase::Failed(failure) = &self.shown.phase {
             self.start.failure = Some(failure.clone());
             self.worker = None;
@@ -194,14 +237,9 @@ impl Desktop {
     pub fn ui(&mut self, ui: &mut Ui) {
         self.take_dropped(ui);
         if self.worker.is_none() {
-            let colours = Colours::of(ui.visuals());
-            let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
-            let faults = &self.ready.practice.faults;
-            let start = &mut self.start;
-            let show = |ui: &mut Ui| egui::ScrollArea::vertical().show(ui, |ui| start.ui(ui, faults)).inner;
-            let wish = CentralPanel::default().frame(frame).show(ui, show).inner;
+            let wish = self.start.show(ui, &self.ready.practice.faults, &self.sound);
             if let Some(wish) = wish {
-                self.begin(&ui.ctx().clone(), wish);
+                self.begin(wish);
             }
             return;
         }
@@ -230,6 +268,9 @@ impl Desktop {
         if can_act && key(Key::A) {
             alarms::acknowledge_all(look, out);
         }
+        let mut silence = key(Key::S);
+        let status = self.sound.status();
+        let sound = &self.sound;
         let refused = self.refused.clone();
         let asks = self.asks_for_new;
         Panel::bottom("keys").show(ui, |ui| {
@@ -245,6 +286,10 @@ impl Desktop {
                     pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
                 }
                 turn |= ui.button("Light or dark (T)").clicked();
+                if status.sounding.is_some() {
+                    silence |= ui.button("Silence (S)").clicked();
+                }
+                pieces::sound(ui, sound);
                 let source = look.snapshot.facts.as_ref().map_or("", |facts| facts.source.as_str());
                 let pack = look.snapshot.facts.as_ref().map_or("", |facts| facts.pack.as_str());
                 let (sound, damaged) = look.snapshot.frames;
@@ -254,6 +299,9 @@ impl Desktop {
         if turn {
             let dark = ui.visuals().dark_mode;
             ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
+        }
+        if silence {
+            sound.silence();
         }
         if mark {
             self.marks += 1;
@@ -272,7 +320,8 @@ impl Desktop {
 
     /// Ends the session and goes back to the start.
     fn leave(&mut self) {
-        if let Some(mut worker) = self.worker.take() {
+        self.sound.listen(None);
+        if let Some(worker) = self.worker.take() {
             worker.end();
             self.ending = Some(worker);
         }

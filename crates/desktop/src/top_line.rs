@@ -14,41 +14,32 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
     let facts = look.snapshot.facts.as_deref();
     let practice = facts.is_some_and(|facts| facts.practice);
     ui.horizontal(|ui| {
-        Frame::new().fill(colours.of_meaning(verdict.meaning)).inner_margin(Margin::symmetric(14, 2)).show(ui, |ui| {
-            ui.horizontal(|ui| {
-                // Capitals are about 0.7 of the size of a font.
-                let size = (height / 20.0 / 0.7).clamp(30.0, 90.0);
-                let (rect, _) = ui.allocate_exact_size(egui::vec2(size * 0.6, size), egui::Sense::hover());
-                let on = colours.on_strong();
-                let fill = colours.of_meaning(verdict.meaning);
-                pieces::paint_sign(ui.painter(), rect.center(), size * 0.26, verdict.sign, on, fill);
-                ui.label(RichText::new(&verdict.text).size(size).strong().color(on));
-            });
-        });
+        // Capitals are about 0.7 of the size of a font.
+        answer(ui, &verdict, (height / 20.0 / 0.7).clamp(30.0, 90.0));
         ui.vertical(|ui| {
             ui.add_space(4.0);
             ui.add(egui::Label::new(RichText::new(&because).size(20.0)).wrap());
             ui.horizontal_wrapped(|ui| {
                 if practice {
                     let text = "PRACTICE: no real pack".to_owned();
-                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 16.0);
                     ui.separator();
                 }
                 if facts.is_some_and(|facts| facts.replay) {
                     let text = "RECORDING: shown again".to_owned();
-                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 16.0);
                     ui.separator();
                 }
-                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(15.0));
+                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(16.0));
                 ui.separator();
-                pieces::said_inline(ui, &wording::link(look), 15.0);
+                pieces::said_inline(ui, &wording::link(look), 16.0);
                 ui.separator();
                 if !facts.is_some_and(|facts| facts.replay) {
-                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), 15.0);
+                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), 16.0);
                     ui.separator();
                 }
                 let elapsed = wording::elapsed(look.now());
-                let label = ui.label(RichText::new(&elapsed).monospace().size(15.0));
+                let label = ui.label(RichText::new(&elapsed).monospace().size(16.0));
                 pieces::name(&label, format!("elapsed {elapsed}"));
             });
         });
@@ -60,5 +51,19 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
     Frame::new().fill(colours.tint(Meaning::Action)).inner_margin(Margin::symmetric(10, 5)).show(ui, |ui| {
         ui.set_width(ui.available_width());
         pieces::said(ui, &wording::next_action(look), 18.0);
+    });
+}
+
+/// The answer on its own ground, with a sign that says the same.
+pub(crate) fn answer(ui: &mut Ui, verdict: &Said, size: f32) {
+    let colours = Colours::of(ui.visuals());
+    let fill = colours.of_meaning(verdict.meaning);
+    let on = colours.on_strong();
+    Frame::new().fill(fill).inner_margin(Margin { left: 14, right: 18, top: 2, bottom: 2 }).show(ui, |ui| {
+        ui.horizontal(|ui| {
+            let (rect, _) = ui.allocate_exact_size(egui::vec2(size * 0.6, size), egui::Sense::hover());
+            pieces::paint_sign(ui.painter(), rect.center(), size * 0.26, verdict.sign, on, fill);
+            pieces::heavy(ui, &verdict.text, size, on);
+        });
     });
 }

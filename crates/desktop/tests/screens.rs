@@ -1,62 +1,21 @@
 //! The screens by their accessible names, in the states in which a screen most easily lies.
 
+mod common;
+
 use std::sync::Arc;
 use std::time::Duration;
 
-use desktop::wording::Look;
-use desktop::{Screen, colours};
+use common::{Shown, recorded, running, show_in};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use model::{Command, Input, InputKind, SessionTime};
 use session::Snapshot;
-use session::snapshot::{Facts, Link, Phase, Recording};
+use session::snapshot::{Link, Phase, Recording};
 use session::worker::{Job, Opened, Replay};
 use session::{Engine, Worker};
 
-/// What is looked at, and what the person did.
-struct Shown {
-    snapshot: Arc<Snapshot>,
-    since: Duration,
-    finished: bool,
-    screen: Screen,
-    out: Vec<Command>,
-}
-
 fn show(snapshot: Snapshot, since: Duration) -> Harness<'static, Shown> {
-    let snapshot = Arc::new(snapshot);
-    let shown = Shown { snapshot, since, finished: false, screen: Screen::default(), out: Vec::new() };
-    let mut harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
-        |ui, shown: &mut Shown| {
-            colours::dress(ui.ctx());
-            let look = Look { snapshot: &shown.snapshot, since: shown.since, finished: shown.finished };
-            shown.screen.ui(ui, look, &mut shown.out);
-        },
-        shown,
-    );
-    harness.run_steps(3);
-    harness
-}
-
-/// The snapshot of a shipped recording at this moment, taken as the screen takes it: from a worker.
-fn recorded(name: &str, until: Option<SessionTime>) -> Snapshot {
-    let path = packwake_tests::root().join("recordings").join(name);
-    let open = Box::new(move || Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until }), keep: None }));
-    let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
-    while !worker.is_finished() {
-        std::thread::sleep(Duration::from_millis(5));
-    }
-    let (snapshot, _) = worker.latest();
-    assert_eq!(snapshot.phase, Phase::Ended);
-    (*snapshot).clone()
-}
-
-/// The same as a session that runs: what the screen shows live.
-fn running(name: &str, until_ms: u64) -> Snapshot {
-    let mut snapshot = recorded(name, Some(SessionTime::from_millis(until_ms)));
-    snapshot.phase = Phase::Running;
-    let facts = snapshot.facts.as_deref().expect("it began").clone();
-    snapshot.facts = Some(Arc::new(Facts { replay: false, ..facts }));
-    snapshot
+    show_in([1280.0, 800.0], snapshot, since)
 }
 
 fn has(harness: &Harness<'_, Shown>, label: &str) {
@@ -144,7 +103,11 @@ fn a_failed_recording_stays_on_the_top_line() {
     snapshot.recording = Recording::Incomplete("the disk is full".to_owned());
     let harness = show(snapshot, Duration::ZERO);
     has(&harness, "recording incomplete: the disk is full");
-    has(&harness, "GO");
+    // What was seen can't be looked at again, so it is no go; but it is no fault of the pack.
+    has(&harness, "CANNOT TELL");
+    has(&harness, "the recording is incomplete; but for that, every required check passed");
+    has_part(&harness, "then start a new session");
+    has_not(&harness, "GO");
 }
 
 #[test]
