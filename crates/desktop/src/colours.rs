@@ -135,6 +135,8 @@ pub fn dress(ctx: &egui::Context) {
             }
             visuals.widgets.inactive.weak_bg_fill = colours.sheet;
             visuals.widgets.inactive.bg_fill = colours.sheet;
+            // Nothing moves but the data; what glides costs a picture for each step.
+            style.animation_time = 0.0;
             style.spacing.item_spacing = egui::vec2(8.0, 5.0);
             style.spacing.button_padding = egui::vec2(10.0, 4.0);
             for (text, size) in [

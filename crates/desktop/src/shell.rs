@@ -228,7 +228,11 @@ impl Desktop {
         let raised = self.shown.alarms.len();
         if self.called_for < raised {
             self.called_for = raised;
-            ctx.send_viewport_cmd(egui::ViewportCommand::RequestUserAttention(egui::UserAttentionType::Critical));
+            // Who looks at the window already needs no call; and each call draws it once more.
+            if !ctx.input(|input| input.focused) {
+                let attention = egui::UserAttentionType::Critical;
+                ctx.send_viewport_cmd(egui::ViewportCommand::RequestUserAttention(attention));
+            }
         }
         ctx.request_repaint_after(HEARTBEAT);
     }

@@ -80,13 +80,19 @@ fn spy(latest: &Latest, stop: &AtomicBool) -> Vec<(Instant, usize)> {
 struct Measured {
     /// From each alarm until the picture that shows it was ready, sorted.
     times: Vec<Duration>,
+    /// Pictures for what the session handed over.
     pictures: usize,
+    /// Pictures that egui draws at once after another, to settle a new layout.
+    settling: usize,
 }
 
 fn measure() -> Measured {
     let ctx = Context::default();
     let (ask, asked) = sync_channel(1024);
-    ctx.set_request_repaint_callback(move |info| drop(ask.try_send(Instant::now() + info.delay)));
+    ctx.set_request_repaint_callback(move |info| {
+        // When so many wait, one more says nothing new.
+        let _full = ask.try_send(Instant::now() + info.delay);
+    });
     let mut desktop = Desktop::new(&ctx, ready());
     let latest = desktop.handed_over().expect("a session began");
     let stop = AtomicBool::new(false);
@@ -115,7 +121,9 @@ fn measure() -> Measured {
     };
     let mut times: Vec<Duration> = raised.iter().filter_map(shown).collect();
     times.sort();
-    Measured { times, pictures: drawn.len() }
+    let at_once = |pair: &&[(Instant, usize)]| pair[1].0 - pair[0].0 < Duration::from_millis(40);
+    let settling = drawn.windows(2).filter(at_once).count();
+    Measured { times, pictures: drawn.len() - settling, settling }
 }
 
 /// Draws one picture, up to the triangles. Returns when the next one is due at the latest.
@@ -140,13 +148,16 @@ fn an_alarm_is_in_the_picture_within_150_ms_and_there_are_no_more_than_ten_pictu
     // Another program that takes both cores for a moment is not what is measured: three tries.
     let mut tries = Vec::new();
     for _ in 0..3 {
-        let Measured { times, pictures } = measure();
+        let Measured { times, pictures, settling } = measure();
         assert!(8 <= times.len(), "{} alarms", times.len());
         let (median, worst) = (times[times.len() / 2], times[times.len() - 1]);
         let rate = pictures as f64 / LENGTH.as_secs_f64();
-        eprintln!("{} alarms: median {median:.1?}, worst {worst:.1?}; {rate:.1} pictures a second", times.len());
-        // The first pictures of a window come close together.
-        assert!((3.0..10.5).contains(&rate), "{rate} pictures a second");
+        let count = times.len();
+        eprintln!(
+            "{count} alarms: median {median:.1?}, worst {worst:.1?}; {rate:.1} pictures a second, {settling} more in all"
+        );
+        assert!((3.0..=10.0).contains(&rate), "{rate} pictures a second");
+        assert!(settling < 4 * times.len(), "{settling} pictures that settle a layout: something is never at rest");
         if worst <= AT_MOST {
             return;
         }
