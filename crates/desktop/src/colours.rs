@@ -182,7 +182,21 @@ mod tests {
                 }
                 assert!(4.5 <= contrast(colours.on_strong(), colour), "on {meaning:?}");
             }
-            assert!(4.5 <= contrast(colours.faint, colours.ground));
+            for ground in [colours.sheet, colours.ground] {
+                assert!(4.5 <= contrast(colours.faint, ground), "faint: {}", contrast(colours.faint, ground));
+                assert!(4.5 <= contrast(colours.ink, ground));
+            }
+            // Words on tinted areas: an alarm's own colour and what stands back, on the tint of that alarm.
+            for meaning in [Meaning::Danger, Meaning::Abnormal, Meaning::Action, Meaning::Unknown] {
+                let ground = colours.sheet.blend(colours.tint(meaning));
+                for ink in [colours.of_meaning(meaning), colours.faint, colours.ink] {
+                    assert!(
+                        4.5 <= contrast(ink, ground),
+                        "{ink:?} on the tint of {meaning:?}: {}",
+                        contrast(ink, ground)
+                    );
+                }
+            }
         }
     }
 }
