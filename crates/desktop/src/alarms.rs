@@ -66,8 +66,8 @@ fn row(ui: &mut Ui, look: Look<'_>, alarm: &Alarm, newest: bool, can_act: bool, 
     let fill = if alarm.active { colours.tint(meaning) } else { colours.sheet };
     Frame::new().fill(fill).inner_margin(Margin::symmetric(8, 4)).show(ui, |ui| {
         ui.set_width(ui.available_width());
-        ui.horizontal(|ui| {
-            let (rect, _) = ui.allocate_exact_size(egui::vec2(18.0, 20.0), egui::Sense::hover());
+        ui.horizontal_wrapped(|ui| {
+            let (rect, _) = ui.allocate_exact_size(egui::vec2(18.0, 18.0), egui::Sense::hover());
             // Filled while its condition holds, hollow when that is gone.
             let sign = if alarm.active { said.sign } else { "o" };
             let colour = colours.of_meaning(meaning);
@@ -79,18 +79,14 @@ fn row(ui: &mut Ui, look: Look<'_>, alarm: &Alarm, newest: bool, can_act: bool, 
             if newest && look.snapshot.alarms.len() > 1 {
                 head.push_str(", newest");
             }
-            ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
-                if waits {
-                    let button = ui.add_enabled(can_act, egui::Button::new("Acknowledge").small());
-                    pieces_button(&button, format!("Acknowledge alarm {}: {}", alarm.number, alarm.check));
-                    if button.clicked() {
-                        out.push(Command::Acknowledge { alarm: alarm.number });
-                    }
+            ui.label(RichText::new(head).strong().color(colour));
+            if waits {
+                let button = ui.add_enabled(can_act, egui::Button::new("Acknowledge").small());
+                pieces_button(&button, format!("Acknowledge alarm {}: {}", alarm.number, alarm.check));
+                if button.clicked() {
+                    out.push(Command::Acknowledge { alarm: alarm.number });
                 }
-                ui.with_layout(egui::Layout::left_to_right(egui::Align::Center), |ui| {
-                    ui.add(egui::Label::new(RichText::new(head).strong().color(colour)).truncate());
-                });
-            });
+            }
         });
         ui.add(egui::Label::new(RichText::new(&alarm.text).size(14.0)).wrap());
         let state = wording::alarm_state(alarm.state);

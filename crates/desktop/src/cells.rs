@@ -104,7 +104,8 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
         let share = nanos as f32 / (scale.millivolts() * 1_000_000) as f32;
         chart.center().y - share.clamp(-1.5, 1.5) * chart.height() / 2.0
     };
-    paint_limits(&painter, chart, snapshot, &colours, &y);
+    let limits = Limits { painter: &painter, chart, snapshot, colours: &colours, y: &y };
+    limits.paint_areas();
     let step = scale.millivolts() / 4;
     for line in -4..=4_i64 {
         let at = y(line * step * 1_000_000);
@@ -118,6 +119,7 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
             painter.text(pos2(chart.left() - 6.0, at), Align2::RIGHT_CENTER, text, font, colours.faint);
         }
     }
+    limits.paint_lines();
     for (row, text) in rows.names().iter().enumerate() {
         let at = pos2(chart.left() - 6.0, below(chart, row));
         painter.text(at, Align2::RIGHT_CENTER, text, FontId::proportional(11.0), colours.faint);
@@ -151,55 +153,73 @@ fn below(chart: Rect, row: usize) -> f32 {
     chart.bottom() + 12.0 + row * 15.0
 }
 
-/// The sheet reaches to the critical limits; what lies between them and the warnings is washed.
-fn paint_limits(painter: &egui::Painter, chart: Rect, snapshot: &Snapshot, colours: &Colours, y: &dyn Fn(i64) -> f32) {
-    let Some(limits) = &snapshot.limits else { return };
-    let band = |from: f32, to: f32, fill: Color32| {
-        let (top, bottom) = (from.min(to).max(chart.top()), from.max(to).min(chart.bottom()));
-        if top < bottom {
-            let rect = Rect::from_min_max(pos2(chart.left(), top), pos2(chart.right(), bottom));
-            painter.rect_filled(rect, 0.0, fill);
-        }
-    };
-    let line = |at: f32, meaning: Meaning, text: &str| {
-        if !chart.y_range().contains(at) {
-            return;
-        }
-        let stroke = Stroke::new(1.5, colours.of_meaning(meaning));
-        let ends = [pos2(chart.left(), at), pos2(chart.right(), at)];
-        if meaning == Meaning::Danger {
-            painter.line_segment(ends, stroke);
-        } else {
-            painter.extend(egui::Shape::dashed_line(&ends, stroke, 6.0, 5.0));
-        }
-        let font = FontId::proportional(11.0);
-        painter.text(
-            pos2(chart.right() - 4.0, at - 1.0),
-            Align2::RIGHT_BOTTOM,
-            text,
-            font,
-            colours.of_meaning(meaning),
-        );
-    };
-    for side in [1, -1] {
-        let edge = if side > 0 { chart.top() } else { chart.bottom() };
-        let critical = limits.deviation.critical.map(|nanos| y(nanos.saturating_mul(side)));
-        if let Some(critical) = critical {
-            band(edge, critical, colours.ground);
-            line(critical, Meaning::Danger, if side > 0 { "critical deviation" } else { "" });
-        }
-        if let Some(warning) = limits.deviation.warning.map(|nanos| y(nanos.saturating_mul(side))) {
-            band(critical.unwrap_or(edge), warning, colours.wash(Meaning::Abnormal));
-            line(warning, Meaning::Abnormal, if side > 0 { "warning" } else { "" });
-        }
-    }
-    // The absolute limits move against the median.
-    if let Some(median) = snapshot.median {
-        for (limit, text) in [(limits.cell_high.critical, "cell high"), (limits.cell_low.critical, "cell low")] {
-            if let Some(limit) = limit {
-                line(y(limit.saturating_sub(median)), Meaning::Danger, text);
+/// The limits of the moment, and where they are drawn.
+struct Limits<'a> {
+    painter: &'a egui::Painter,
+    chart: Rect,
+    snapshot: &'a Snapshot,
+    colours: &'a Colours,
+    y: &'a dyn Fn(i64) -> f32,
+}
+
+impl Limits<'_> {
+    /// The sheet reaches to the critical limits; what lies between them and the warnings is washed.
+    fn paint_areas(&self) {
+        let Some(limits) = &self.snapshot.limits else { return };
+        for side in [1, -1] {
+            let edge = if side > 0 { self.chart.top() } else { self.chart.bottom() };
+            let at = |limit: Option<i64>| limit.map(|nanos| (self.y)(nanos.saturating_mul(side)));
+            let critical = at(limits.deviation.critical);
+            if let Some(critical) = critical {
+                self.area(edge, critical, self.colours.ground);
+            }
+            if let Some(warning) = at(limits.deviation.warning) {
+                self.area(critical.unwrap_or(edge), warning, self.colours.wash(Meaning::Abnormal));
             }
         }
+    }
+
+    fn area(&self, from: f32, to: f32, fill: Color32) {
+        let (top, bottom) = (from.min(to).max(self.chart.top()), from.max(to).min(self.chart.bottom()));
+        if top < bottom {
+            self.painter.rect_filled(Rect::from_x_y_ranges(self.chart.x_range(), top..=bottom), 0.0, fill);
+        }
+    }
+
+    fn paint_lines(&self) {
+        let Some(limits) = &self.snapshot.limits else { return };
+        for side in [1, -1] {
+            let at = |limit: Option<i64>| limit.map(|nanos| (self.y)(nanos.saturating_mul(side)));
+            let word = |word| if side > 0 { word } else { "" };
+            if let Some(critical) = at(limits.deviation.critical) {
+                self.line(critical, Meaning::Danger, word("critical deviation"));
+            }
+            if let Some(warning) = at(limits.deviation.warning) {
+                self.line(warning, Meaning::Abnormal, word("warning"));
+            }
+        }
+        // The absolute limits move against the median.
+        let Some(median) = self.snapshot.median else { return };
+        for (limit, text) in [(limits.cell_high.critical, "cell high"), (limits.cell_low.critical, "cell low")] {
+            if let Some(limit) = limit {
+                self.line((self.y)(limit.saturating_sub(median)), Meaning::Danger, text);
+            }
+        }
+    }
+
+    fn line(&self, at: f32, meaning: Meaning, text: &str) {
+        if !self.chart.y_range().contains(at) {
+            return;
+        }
+        let colour = self.colours.of_meaning(meaning);
+        let ends = [pos2(self.chart.left(), at), pos2(self.chart.right(), at)];
+        if meaning == Meaning::Danger {
+            self.painter.line_segment(ends, Stroke::new(1.5, colour));
+        } else {
+            self.painter.extend(egui::Shape::dashed_line(&ends, Stroke::new(1.5, colour), 6.0, 5.0));
+        }
+        let place = pos2(self.chart.right() - 4.0, at - 2.0);
+        self.painter.text(place, Align2::RIGHT_BOTTOM, text, FontId::proportional(11.0), colour);
     }
 }
 

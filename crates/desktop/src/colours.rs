@@ -53,7 +53,7 @@ const LIGHT: Colours = Colours {
     faint: rgb(0x5A605C),
     rule: rgb(0xC9C8C0),
     danger: rgb(0xB31B1B),
-    abnormal: rgb(0x8A5A00),
+    abnormal: rgb(0x7E5200),
     safe: rgb(0x1B6B3A),
     action: rgb(0x1F4E96),
     unknown: rgb(0x616462),

@@ -252,9 +252,6 @@ impl Axis<'_> {
             }
         });
         let rect = response.response.rect;
-        if 1 < chart.bands.len() {
-            name_bands(ui, chart, &response.transform, &colours);
-        }
         let text = |nanos: i64| model::format_nanos(nanos, chart.decimals);
         let font = FontId::proportional(12.0);
         let Chart { name, unit, .. } = chart;
@@ -275,6 +272,7 @@ impl Axis<'_> {
         let place = Align2::LEFT_TOP.anchor_size(response.transform.frame().left_top() + vec2(5.0, 2.0), galley.size());
         ui.painter().rect_filled(place.expand2(vec2(3.0, 0.0)), 2.0, colours.sheet.gamma_multiply(0.8));
         ui.painter().galley(place.min, galley, colours.ink);
+        name_bands(ui, chart, &response.transform, &colours);
         pieces::name(&response.response, words);
         response.transform
     }

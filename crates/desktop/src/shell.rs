@@ -51,16 +51,24 @@ pub struct Ready {
 
 /// No window could be opened.
 #[derive(Debug, thiserror::Error)]
-#[error("no window can be opened: {0}")]
-pub struct NoWindow(String);
+pub enum NoWindow {
+    /// There is no screen to open it on.
+    #[error("no window can be opened: this session has no display")]
+    NoDisplay,
+    /// What draws could not be started, or failed.
+    #[error("no window can be opened: {0}")]
+    NotDrawn(String),
+}
 
 impl NoWindow {
     /// What to do instead.
     pub fn hint(&self) -> &'static str {
-        if cfg!(feature = "wgpu") {
-            "`packwake watch --practice` shows the same in a terminal"
-        } else {
-            "`packwake watch --practice` shows the same in a terminal; where only OpenGL is missing, build with --features wgpu"
+        match self {
+            Self::NotDrawn(_) if !cfg!(feature = "wgpu") => {
+                "where only OpenGL is missing, build with --features wgpu; `packwake watch --practice` shows the same in \
+                 a terminal"
+            }
+            _ => "`packwake watch --practice` shows the same in a terminal",
         }
     }
 }
@@ -72,7 +80,7 @@ impl NoWindow {
 pub fn run(ready: Ready) -> Result<(), NoWindow> {
     let named = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
     if cfg!(target_os = "linux") && !named("DISPLAY") && !named("WAYLAND_DISPLAY") && !named("WAYLAND_SOCKET") {
-        return Err(NoWindow("this session has no display".to_owned()));
+        return Err(NoWindow::NoDisplay);
     }
     let viewport = egui::ViewportBuilder::default()
         .with_title("packwake")
@@ -86,11 +94,19 @@ pub fn run(ready: Ready) -> Result<(), NoWindow> {
         match eframe::run_native("packwake", options, creator(ready.clone(), Arc::clone(&began))) {
             Ok(()) => return Ok(()),
             // What happens to a window that was there is not mended by another.
-            Err(error) if began.load(Ordering::Relaxed) => return Err(NoWindow(error.to_string())),
-            Err(error) => failed.push(format!("{name}: {error}")),
+            Err(error) if began.load(Ordering::Relaxed) => return Err(NoWindow::NotDrawn(why(&error))),
+            Err(error) => failed.push(format!("{name}: {}", why(&error))),
         }
     }
-    Err(NoWindow(failed.join("; ")))
+    Err(NoWindow::NotDrawn(failed.join("; ")))
+}
+
+/// In short: the error itself lists every setting that was tried.
+fn why(error: &eframe::Error) -> String {
+    match error {
+        eframe::Error::NoGlutinConfigs(_, error) => format!("it gives no surface to draw on ({error})"),
+        other => other.to_string(),
+    }
 }
 
 /// What can draw, in the order in which it is tried.

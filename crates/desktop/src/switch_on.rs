@@ -11,6 +11,9 @@ use crate::{alarms, cells, checks, pieces, plots, values};
 /// Below this height of the side the lists take turns: each would be too low to be read.
 const LISTS_TAKE_TURNS: f32 = 480.0;
 
+/// In less width the lists go below the cells.
+const BESIDE: f32 = 780.0;
+
 /// What the person chose to see.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct SwitchOn {
@@ -30,6 +33,10 @@ enum List {
 impl SwitchOn {
     /// Draws the screen; reports what the person asked for.
     pub(crate) fn ui(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        if ui.available_width() < BESIDE {
+            self.below_each_other(ui, look, out);
+            return;
+        }
         let colours = Colours::of(ui.visuals());
         let width = (ui.available_width() * 0.29).clamp(330.0, 440.0);
         let sheet = Frame::new().fill(colours.sheet).inner_margin(Margin::same(10));
@@ -50,6 +57,24 @@ impl SwitchOn {
         let cells = (room * 0.55).min(room - plots::LEAST).max(120.0);
         cells::ui(ui, look, &mut self.scale, cells);
         plots::ui(ui, look, &mut self.span);
+    }
+
+    /// In a narrow window, or a small one at 200 %: what matters most comes first, the rest by scrolling.
+    fn below_each_other(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        ScrollArea::vertical().id_salt("narrow").auto_shrink(false).show(ui, |ui| {
+            cells::ui(ui, look, &mut self.scale, 150.0);
+            ui.separator();
+            let part = |ui: &mut Ui, height: f32, id: &str, draw: &mut dyn FnMut(&mut Ui)| {
+                let size = egui::vec2(ui.available_width(), height);
+                let layout = egui::Layout::top_down(egui::Align::LEFT);
+                ui.push_id(id, |ui| ui.allocate_ui_with_layout(size, layout, |ui| draw(ui)));
+            };
+            part(ui, 190.0, "lists", &mut |ui| self.one_list(ui, look, out));
+            ui.separator();
+            values::ui(ui, look, true);
+            ui.separator();
+            part(ui, plots::LEAST, "plots", &mut |ui| plots::ui(ui, look, &mut self.span));
+        });
     }
 
     fn one_list(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {

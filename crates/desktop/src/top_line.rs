@@ -11,36 +11,39 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
     let colours = Colours::of(ui.visuals());
     let height = ui.ctx().content_rect().height();
     let (verdict, because) = wording::verdict(look);
+    // Large where there is room: it is read from two metres.
+    let narrow = ui.available_width() < 800.0;
+    let (large, usual) = if narrow { (16.0, 14.0) } else { (20.0, 16.0) };
     let facts = look.snapshot.facts.as_deref();
     let practice = facts.is_some_and(|facts| facts.practice);
     ui.horizontal(|ui| {
         // Capitals are about 0.7 of the size of a font.
-        answer(ui, &verdict, (height / 20.0 / 0.7).clamp(30.0, 90.0));
+        answer(ui, &verdict, (height / 20.0 / 0.7).clamp(30.0, 160.0));
         ui.vertical(|ui| {
             ui.add_space(4.0);
-            ui.add(egui::Label::new(RichText::new(&because).size(20.0)).wrap());
+            ui.add(egui::Label::new(RichText::new(&because).size(large)).wrap());
             ui.horizontal_wrapped(|ui| {
+                let elapsed = wording::elapsed(look.now());
+                let label = ui.label(RichText::new(&elapsed).monospace().size(usual));
+                pieces::name(&label, format!("elapsed {elapsed}"));
+                ui.separator();
                 if practice {
                     let text = "PRACTICE: no real pack".to_owned();
-                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 16.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, usual);
                     ui.separator();
                 }
                 if facts.is_some_and(|facts| facts.replay) {
                     let text = "RECORDING: shown again".to_owned();
-                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 16.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, usual);
                     ui.separator();
                 }
-                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(16.0));
+                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(usual));
                 ui.separator();
-                pieces::said_inline(ui, &wording::link(look), 16.0);
-                ui.separator();
+                pieces::said_inline(ui, &wording::link(look), usual);
                 if !facts.is_some_and(|facts| facts.replay) {
-                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), 16.0);
                     ui.separator();
+                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), usual);
                 }
-                let elapsed = wording::elapsed(look.now());
-                let label = ui.label(RichText::new(&elapsed).monospace().size(16.0));
-                pieces::name(&label, format!("elapsed {elapsed}"));
             });
         });
     });
@@ -50,7 +53,7 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
     }
     Frame::new().fill(colours.tint(Meaning::Action)).inner_margin(Margin::symmetric(10, 5)).show(ui, |ui| {
         ui.set_width(ui.available_width());
-        pieces::said(ui, &wording::next_action(look), 18.0);
+        pieces::said(ui, &wording::next_action(look), if narrow { 15.0 } else { 18.0 });
     });
 }
 

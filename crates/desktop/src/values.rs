@@ -8,6 +8,10 @@ use crate::colours::Colours;
 use crate::pieces;
 use crate::wording::{self, Look};
 
+/// The width of a name and of a value, so that pack and temperatures stand in the same columns.
+const NAME: f32 = 100.0;
+const VALUE: f32 = 100.0;
+
 /// Draws the values. `compact`: the rows stand close together.
 pub fn ui(ui: &mut Ui, look: Look<'_>, compact: bool) {
     let snapshot = look.snapshot;
@@ -65,8 +69,12 @@ fn row(ui: &mut Ui, name: &str, value: &str, so_far: &str, standing: Standing, s
     let colours = Colours::of(ui.visuals());
     let said = wording::standing(standing);
     let colour = if standing == Standing::Inside { colours.ink } else { colours.of_meaning(said.meaning) };
-    ui.label(RichText::new(name).size(14.0));
+    ui.scope(|ui| {
+        ui.set_min_width(NAME);
+        ui.label(RichText::new(name).size(14.0));
+    });
     ui.horizontal(|ui| {
+        ui.set_min_width(VALUE);
         ui.spacing_mut().item_spacing.x = 5.0;
         let (rect, _) = ui.allocate_exact_size(egui::vec2(12.0, 16.0), egui::Sense::hover());
         if signed && standing != Standing::Inside {

@@ -58,17 +58,22 @@ fn missing(harness: &Harness<'_, Option<Desktop>>, fault: &str) -> Vec<String> {
     missing
 }
 
-/// How long it took until the screen said what it must, or what was still missing then.
-fn watch(fault: &str) -> Result<Duration, Vec<String>> {
-    let name = fault.to_owned();
-    let mut harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
+/// The window on the practice pack with this fault.
+fn window(fault: &str, players: Players) -> Harness<'static, Option<Desktop>> {
+    let fault = fault.to_owned();
+    Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
         move |ui, desktop: &mut Option<Desktop>| {
-            let desktop = desktop.get_or_insert_with(|| Desktop::new(ui.ctx(), ready(&name, Players::none())));
+            let desktop = desktop.get_or_insert_with(|| Desktop::new(ui.ctx(), ready(&fault, players.clone())));
             desktop.look(ui.ctx());
             desktop.ui(ui);
         },
         None,
-    );
+    )
+}
+
+/// How long it took until the screen said what it must, or what was still missing then.
+fn watch(fault: &str) -> Result<Duration, Vec<String>> {
+    let mut harness = window(fault, Players::none());
     #[expect(clippy::disallowed_methods, reason = "a person watches in real time")]
     let began = Instant::now();
     loop {
@@ -99,4 +104,40 @@ fn every_practice_fault_is_told_on_the_screen_and_a_sound_pack_is_go() {
     assert!(wrong.is_empty(), "not on the screen: {wrong:?}");
     let go = told.iter().find_map(|(fault, told)| (*fault == SOUND).then_some(told.as_ref()).and_then(Result::ok));
     assert!(go.is_some_and(|took| *took < Duration::from_secs(30)), "go after {go:?}");
+}
+
+#[cfg(unix)]
+#[test]
+fn an_alarm_is_heard_silenced_and_acknowledged_with_keys() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().expect("a folder");
+    let (player, log) = (folder.path().join("aplay"), folder.path().join("log"));
+    std::fs::write(&player, format!("#!/bin/sh\necho played >> {}\nexec sleep 0.2\n", log.display())).expect("written");
+    std::fs::set_permissions(&player, std::fs::Permissions::from_mode(0o755)).expect("it can be run");
+    let played = || std::fs::read_to_string(&log).unwrap_or_default().lines().count();
+    let mut harness = window("sensor-short", Players::on(Some(folder.path().as_os_str()), false));
+    until(&mut harness, "the button that silences", |harness| harness.query_by_label("Silence (S)").is_some());
+    assert!(0 < played());
+    harness.key_press(egui::Key::S);
+    let silenced =
+        |harness: &Harness<'_, Option<Desktop>>| harness.query_by_label("SILENCED until the next alarm").is_some();
+    until(&mut harness, "that it is silenced", silenced);
+    harness.key_press(egui::Key::A);
+    until(&mut harness, "that sound is on again", |harness| !silenced(harness));
+    let before = played();
+    thread::sleep(Duration::from_millis(1_500));
+    harness.run_steps(2);
+    assert_eq!(played(), before, "acknowledged is silent");
+}
+
+#[cfg(unix)]
+fn until(harness: &mut Harness<'_, Option<Desktop>>, what: &str, done: impl Fn(&Harness<'_, Option<Desktop>>) -> bool) {
+    for _ in 0..200 {
+        harness.run_steps(1);
+        if done(harness) {
+            return;
+        }
+        thread::sleep(Duration::from_millis(50));
+    }
+    panic!("not within ten seconds: {what}");
 }
