@@ -269,7 +269,15 @@ impl Axis<'_> {
             }
         };
         let galley = ui.painter().layout_no_wrap(corner, font, colours.ink);
-        let place = Align2::LEFT_TOP.anchor_size(response.transform.frame().left_top() + vec2(5.0, 2.0), galley.size());
+        let frame = response.transform.frame();
+        // Where nothing is covered that just happened: on the right while the session is young.
+        let young = seconds(self.snapshot.at.nanos) - self.from < 0.45 * (self.to - self.from);
+        let (corner, align) = if young {
+            (frame.right_top() + vec2(-5.0, 2.0), Align2::RIGHT_TOP)
+        } else {
+            (frame.left_top() + vec2(5.0, 2.0), Align2::LEFT_TOP)
+        };
+        let place = align.anchor_size(corner, galley.size());
         ui.painter().rect_filled(place.expand2(vec2(3.0, 0.0)), 2.0, colours.sheet.gamma_multiply(0.8));
         ui.painter().galley(place.min, galley, colours.ink);
         name_bands(ui, chart, &response.transform, &colours);
