@@ -144,7 +144,12 @@ impl Case {
                 let places = u64::from(places_of(*kind, &scene));
                 // The second one half the pack away.
                 let place = 1 + (first % places + index * places / 2) % places;
-                Fault { place: place as u16, severity, ..Fault::new(*kind) }
+                let mut fault = Fault { place: place as u16, severity, ..Fault::new(*kind) };
+                // Damage that begins with the bus looks like interference, and rightly so.
+                if matches!(kind, FaultKind::FlippedBits | FaultKind::LostBytes) {
+                    fault.at = SessionTime::ZERO;
+                }
+                fault
             })
             .collect();
         self
@@ -208,7 +213,8 @@ impl Case {
             severity: fault.severity,
             beyond_warning: fault.is_beyond_warning(&scene),
             carried: needs(fault.kind).is_none_or(|quantity| carries(protocol.layout(), quantity))
-                && needed_rate(fault.kind, &scene) <= f64::from(self.rate),
+                && needed_rate(fault.kind, &scene) <= f64::from(self.rate)
+                && can_show(fault, &scene),
         };
         self.faults.iter().map(known).collect()
     }
@@ -253,6 +259,18 @@ fn needs(kind: FaultKind) -> Option<Quantity> {
         | FaultKind::WeldedContact => Some(Quantity::BusVoltage),
         FaultKind::OpenSenseLeadHeld => Some(Quantity::SenseLeadTest),
         _ => None,
+    }
+}
+
+/// Whether the readings can show it at all.
+fn can_show(fault: &Fault, scene: &Scene) -> bool {
+    let bms = &scene.bms;
+    match fault.kind {
+        // Coarse readings of temperature stand still on a sound pack as well.
+        FaultKind::SensorStuck => (bms.temperature_step as f64) * 1e-9 < 4.0 * bms.temperature_noise,
+        // Where the BMS has not tested its leads, only a load that moves the other cells shows it.
+        FaultKind::OpenSenseLeadHeld => bms.lead_test_after < Duration::from_secs(60),
+        _ => true,
     }
 }
 

@@ -38,8 +38,11 @@ impl Score {
     }
 }
 
-/// Whether a finding names the cause, and a place of it where it has one. A finding without a place names no wrong one.
+/// Whether a finding names the cause (one that leaves open which of two is right names both), and a place of it where it has one. A finding without a place names no wrong one.
 fn names(finding: &Finding, known: &Known) -> bool {
     let here = known.places.is_empty() || finding.places.is_empty();
-    finding.cause.name() == known.cause && (here || finding.places.iter().any(|place| known.places.contains(place)))
+    let either =
+        finding.cause == rules::Cause::WeakCellOrLink && matches!(known.cause, "weak cell" | "link resistance");
+    (either || finding.cause.name() == known.cause)
+        && (here || finding.places.iter().any(|place| known.places.contains(place)))
 }

@@ -55,7 +55,7 @@ fn a_live_session_is_watched_acknowledged_recorded_and_shown_again_alike() {
     let wake = Arc::new(move || {
         count.fetch_add(1, Ordering::Relaxed);
     });
-    let mut worker = Worker::start(None, open, wake).expect("a thread");
+    let worker = Worker::start(None, open, wake).expect("a thread");
 
     // A slow screen: it sees one snapshot in three, and still every extreme that there was.
     let mut seen: Vec<Option<Piece>> = vec![None; 24];

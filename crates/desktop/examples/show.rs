@@ -4,6 +4,7 @@
 
 use std::sync::Arc;
 
+use desktop::sound::Players;
 use desktop::start::Wish;
 use desktop::{Practice, Ready, run};
 use model::SessionTime;
@@ -17,5 +18,5 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let none = || Failure { text: "there is no practice pack here".to_owned(), ..Failure::default() };
     let practice = Practice { faults: Vec::new(), pack: None, start: Arc::new(move |_, _| Err(none())) };
     let first = Some(Wish::Replay(Replay { path, as_it_was: false, until }));
-    Ok(run(Ready { practice, tool_version: String::new(), host: String::new(), first })?)
+    Ok(run(Ready { practice, tool_version: String::new(), host: String::new(), players: Players::none(), first })?)
 }

@@ -1,6 +1,6 @@
 //! The cells in series order, as deviations from the pack median, with their limits drawn in.
 
-use egui::{Align2, FontId, Pos2, Rect, Sense, Stroke, Ui, pos2, vec2};
+use egui::{Align2, Color32, FontId, Pos2, Rect, Sense, Stroke, Ui, pos2, vec2};
 use model::format_nanos;
 use session::Snapshot;
 use session::snapshot::{Reading, Standing};
@@ -31,8 +31,43 @@ impl Scale {
     }
 }
 
-/// Room under the chart for number, value and lowest and highest.
-const ROOM_BELOW: f32 = 66.0;
+/// What stands under each cell, by how wide its place is.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Rows {
+    /// Every fifth number.
+    Number,
+    /// The number and the deviation.
+    Deviation,
+    /// The number, the value, lowest and highest.
+    All,
+}
+
+impl Rows {
+    fn fitting(width: f32) -> Self {
+        match width {
+            _ if width < 20.0 => Self::Number,
+            _ if width < 30.0 => Self::Deviation,
+            _ => Self::All,
+        }
+    }
+
+    fn names(self) -> &'static [&'static str] {
+        match self {
+            Self::Number => &["cell"],
+            Self::Deviation => &["cell", "off, mV"],
+            Self::All => &["cell", "mV", "lowest", "highest"],
+        }
+    }
+
+    fn room(self) -> f32 {
+        match self {
+            Self::Number => 21.0,
+            Self::Deviation => 36.0,
+            Self::All => 66.0,
+        }
+    }
+}
+
 const ROOM_LEFT: f32 = 62.0;
 
 /// Draws the chart into what room there is.
@@ -40,6 +75,7 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     let colours = Colours::of(ui.visuals());
     let snapshot = look.snapshot;
     ui.horizontal(|ui| {
+        ui.set_min_height(pieces::ROW);
         let median = snapshot.median.map_or("not known".to_owned(), |nanos| format!("{} V", format_nanos(nanos, 3)));
         pieces::title(ui, &format!("Cells from the pack median {median}"));
         ui.add_space(12.0);
@@ -53,7 +89,11 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     });
     let size = vec2(ui.available_width(), height);
     let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
-    let chart = Rect::from_min_max(rect.min + vec2(ROOM_LEFT, 4.0), rect.max - vec2(4.0, ROOM_BELOW));
+    let count = snapshot.cells.len();
+    #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
+    let width = (rect.width() - ROOM_LEFT - 4.0) / count.max(1) as f32;
+    let rows = Rows::fitting(width);
+    let chart = Rect::from_min_max(rect.min + vec2(ROOM_LEFT, 4.0), rect.max - vec2(4.0, rows.room()));
     if !ui.is_rect_visible(rect) || chart.height() < 20.0 {
         return;
     }
@@ -64,7 +104,8 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
         let share = nanos as f32 / (scale.millivolts() * 1_000_000) as f32;
         chart.center().y - share.clamp(-1.5, 1.5) * chart.height() / 2.0
     };
-    paint_limits(&painter, chart, snapshot, &colours, &y);
+    let limits = Limits { painter: &painter, chart, snapshot, colours: &colours, y: &y };
+    limits.paint_areas();
     let step = scale.millivolts() / 4;
     for line in -4..=4_i64 {
         let at = y(line * step * 1_000_000);
@@ -78,11 +119,11 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
             painter.text(pos2(chart.left() - 6.0, at), Align2::RIGHT_CENTER, text, font, colours.faint);
         }
     }
-    for (row, text) in ["cell", "mV", "lowest", "highest"].iter().enumerate() {
+    limits.paint_lines();
+    for (row, text) in rows.names().iter().enumerate() {
         let at = pos2(chart.left() - 6.0, below(chart, row));
         painter.text(at, Align2::RIGHT_CENTER, text, FontId::proportional(11.0), colours.faint);
     }
-    let count = snapshot.cells.len();
     if count == 0 {
         painter.text(
             chart.center(),
@@ -93,8 +134,6 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
         );
         return;
     }
-    #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
-    let width = chart.width() / count as f32;
     for (index, cell) in snapshot.cells.iter().enumerate() {
         #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
         let x = chart.left() + width * (index as f32 + 0.5);
@@ -104,7 +143,7 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
         let words = words(look, number, cell);
         pieces::name(&response, &words);
         let _shown = response.on_hover_text(&words);
-        paint_cell(&painter, chart, x, width, number, cell, look, &colours, &y);
+        paint_cell(&painter, chart, x, width, rows, number, cell, look, &colours, &y);
     }
 }
 
@@ -114,55 +153,73 @@ fn below(chart: Rect, row: usize) -> f32 {
     chart.bottom() + 12.0 + row * 15.0
 }
 
-/// Beyond the critical limit, and between it and the warning.
-fn paint_limits(painter: &egui::Painter, chart: Rect, snapshot: &Snapshot, colours: &Colours, y: &dyn Fn(i64) -> f32) {
-    let Some(limits) = &snapshot.limits else { return };
-    let band = |from: f32, to: f32, meaning: Meaning| {
-        let (top, bottom) = (from.min(to).max(chart.top()), from.max(to).min(chart.bottom()));
-        if top < bottom {
-            let rect = Rect::from_min_max(pos2(chart.left(), top), pos2(chart.right(), bottom));
-            painter.rect_filled(rect, 0.0, colours.wash(meaning));
-        }
-    };
-    let line = |at: f32, meaning: Meaning, text: &str| {
-        if !chart.y_range().contains(at) {
-            return;
-        }
-        let stroke = Stroke::new(1.5, colours.of_meaning(meaning));
-        let ends = [pos2(chart.left(), at), pos2(chart.right(), at)];
-        if meaning == Meaning::Danger {
-            painter.line_segment(ends, stroke);
-        } else {
-            painter.extend(egui::Shape::dashed_line(&ends, stroke, 6.0, 5.0));
-        }
-        let font = FontId::proportional(11.0);
-        painter.text(
-            pos2(chart.right() - 4.0, at - 1.0),
-            Align2::RIGHT_BOTTOM,
-            text,
-            font,
-            colours.of_meaning(meaning),
-        );
-    };
-    for side in [1, -1] {
-        let edge = if side > 0 { chart.top() } else { chart.bottom() };
-        let critical = limits.deviation.critical.map(|nanos| y(nanos.saturating_mul(side)));
-        if let Some(critical) = critical {
-            band(edge, critical, Meaning::Danger);
-            line(critical, Meaning::Danger, if side > 0 { "critical deviation" } else { "" });
-        }
-        if let Some(warning) = limits.deviation.warning.map(|nanos| y(nanos.saturating_mul(side))) {
-            band(critical.unwrap_or(edge), warning, Meaning::Abnormal);
-            line(warning, Meaning::Abnormal, if side > 0 { "warning" } else { "" });
-        }
-    }
-    // The absolute limits move against the median.
-    if let Some(median) = snapshot.median {
-        for (limit, text) in [(limits.cell_high.critical, "cell high"), (limits.cell_low.critical, "cell low")] {
-            if let Some(limit) = limit {
-                line(y(limit.saturating_sub(median)), Meaning::Danger, text);
+/// The limits of the moment, and where they are drawn.
+struct Limits<'a> {
+    painter: &'a egui::Painter,
+    chart: Rect,
+    snapshot: &'a Snapshot,
+    colours: &'a Colours,
+    y: &'a dyn Fn(i64) -> f32,
+}
+
+impl Limits<'_> {
+    /// The sheet reaches to the critical limits; what lies between them and the warnings is washed.
+    fn paint_areas(&self) {
+        let Some(limits) = &self.snapshot.limits else { return };
+        for side in [1, -1] {
+            let edge = if side > 0 { self.chart.top() } else { self.chart.bottom() };
+            let at = |limit: Option<i64>| limit.map(|nanos| (self.y)(nanos.saturating_mul(side)));
+            let critical = at(limits.deviation.critical);
+            if let Some(critical) = critical {
+                self.area(edge, critical, self.colours.ground);
+            }
+            if let Some(warning) = at(limits.deviation.warning) {
+                self.area(critical.unwrap_or(edge), warning, self.colours.wash(Meaning::Abnormal));
             }
         }
+    }
+
+    fn area(&self, from: f32, to: f32, fill: Color32) {
+        let (top, bottom) = (from.min(to).max(self.chart.top()), from.max(to).min(self.chart.bottom()));
+        if top < bottom {
+            self.painter.rect_filled(Rect::from_x_y_ranges(self.chart.x_range(), top..=bottom), 0.0, fill);
+        }
+    }
+
+    fn paint_lines(&self) {
+        let Some(limits) = &self.snapshot.limits else { return };
+        for side in [1, -1] {
+            let at = |limit: Option<i64>| limit.map(|nanos| (self.y)(nanos.saturating_mul(side)));
+            let word = |word| if side > 0 { word } else { "" };
+            if let Some(critical) = at(limits.deviation.critical) {
+                self.line(critical, Meaning::Danger, word("critical deviation"));
+            }
+            if let Some(warning) = at(limits.deviation.warning) {
+                self.line(warning, Meaning::Abnormal, word("warning"));
+            }
+        }
+        // The absolute limits move against the median.
+        let Some(median) = self.snapshot.median else { return };
+        for (limit, text) in [(limits.cell_high.critical, "cell high"), (limits.cell_low.critical, "cell low")] {
+            if let Some(limit) = limit {
+                self.line((self.y)(limit.saturating_sub(median)), Meaning::Danger, text);
+            }
+        }
+    }
+
+    fn line(&self, at: f32, meaning: Meaning, text: &str) {
+        if !self.chart.y_range().contains(at) {
+            return;
+        }
+        let colour = self.colours.of_meaning(meaning);
+        let ends = [pos2(self.chart.left(), at), pos2(self.chart.right(), at)];
+        if meaning == Meaning::Danger {
+            self.painter.line_segment(ends, Stroke::new(1.5, colour));
+        } else {
+            self.painter.extend(egui::Shape::dashed_line(&ends, Stroke::new(1.5, colour), 6.0, 5.0));
+        }
+        let place = pos2(self.chart.right() - 4.0, at - 2.0);
+        self.painter.text(place, Align2::RIGHT_BOTTOM, text, FontId::proportional(11.0), colour);
     }
 }
 
@@ -172,6 +229,11 @@ fn deviation(snapshot: &Snapshot, cell: &Reading) -> Option<i64> {
 
 fn millivolts(nanos: i64) -> String {
     format_nanos(nanos.saturating_mul(1000), 0)
+}
+
+fn signed_millivolts(nanos: i64) -> String {
+    let sign = if nanos < 0 { "" } else { "+" };
+    format!("{sign}{}", millivolts(nanos))
 }
 
 /// The cell in words, as it is read aloud.
@@ -188,10 +250,8 @@ fn words(look: Look<'_>, number: usize, cell: &Reading) -> String {
     if cell.is_old(look.now()) || look.is_old() {
         return format!("Cell {number}: OLD, was {value}{so_far}");
     }
-    let away = deviation(look.snapshot, cell).map_or(String::new(), |nanos| {
-        let sign = if nanos < 0 { "" } else { "+" };
-        format!(", {sign}{} mV from the median", millivolts(nanos))
-    });
+    let away = deviation(look.snapshot, cell)
+        .map_or(String::new(), |nanos| format!(", {} mV from the median", signed_millivolts(nanos)));
     format!("Cell {number}: {value}{away}, {standing}{so_far}")
 }
 
@@ -201,6 +261,7 @@ fn paint_cell(
     chart: Rect,
     x: f32,
     width: f32,
+    rows: Rows,
     number: usize,
     cell: &Reading,
     look: Look<'_>,
@@ -225,13 +286,12 @@ fn paint_cell(
         }
         pieces::paint_sign(painter, pos2(x, at), radius, said.sign, colour, colours.sheet);
         if beyond {
-            let sign = if nanos < 0 { "" } else { "+" };
             let (place, align) = if nanos < 0 {
                 (pos2(x, at - radius - 2.0), Align2::CENTER_BOTTOM)
             } else {
                 (pos2(x, at + radius + 2.0), Align2::CENTER_TOP)
             };
-            let text = format!("{sign}{}", millivolts(nanos));
+            let text = signed_millivolts(nanos);
             let galley = painter.layout_no_wrap(text, FontId::monospace(12.0), colour);
             let at = align.anchor_size(place, galley.size());
             painter.rect_filled(at.expand(1.0), 2.0, colours.sheet);
@@ -244,23 +304,24 @@ fn paint_cell(
         painter.text(at, Align2::CENTER_CENTER, text, FontId::monospace(size), colour);
     };
     // With many cells the text would run together: it stays in the words of each place.
-    let fits = 22.0 <= width;
-    if fits || number.is_multiple_of(5) || number == 1 {
+    if rows != Rows::Number || number.is_multiple_of(5) || number == 1 {
         text(pos2(x, below(chart, 0)), 12.0, number.to_string(), colours.ink);
     }
-    if !fits {
-        return;
-    }
-    let size = (width / 2.9).min(13.0);
-    let value = match cell.latest {
-        Some(latest) if old => format!("({})", millivolts(latest)),
-        Some(latest) => millivolts(latest),
-        None => "-".to_owned(),
-    };
     let ink = if standing == Standing::Inside { colours.ink } else { colour };
-    text(pos2(x, below(chart, 1)), size, value, ink);
-    if let Some(so_far) = cell.so_far {
-        text(pos2(x, below(chart, 2)), size * 0.86, millivolts(so_far.lowest), colours.faint);
-        text(pos2(x, below(chart, 3)), size * 0.86, millivolts(so_far.highest), colours.faint);
+    let shown = |text: String| if old { format!("({text})") } else { text };
+    match rows {
+        Rows::Number => {}
+        Rows::Deviation => {
+            let value = deviation(look.snapshot, cell).map_or("-".to_owned(), |nanos| shown(signed_millivolts(nanos)));
+            text(pos2(x, below(chart, 1)), 11.0, value, ink);
+        }
+        Rows::All => {
+            let value = cell.latest.map_or("-".to_owned(), |latest| shown(millivolts(latest)));
+            text(pos2(x, below(chart, 1)), if old { 10.5 } else { (width / 2.6).min(13.0) }, value, ink);
+            if let Some(so_far) = cell.so_far {
+                text(pos2(x, below(chart, 2)), 11.0, millivolts(so_far.lowest), colours.faint);
+                text(pos2(x, below(chart, 3)), 11.0, millivolts(so_far.highest), colours.faint);
+            }
+        }
     }
 }

@@ -53,7 +53,7 @@ const LIGHT: Colours = Colours {
     faint: rgb(0x5A605C),
     rule: rgb(0xC9C8C0),
     danger: rgb(0xB31B1B),
-    abnormal: rgb(0x8A5A00),
+    abnormal: rgb(0x7E5200),
     safe: rgb(0x1B6B3A),
     action: rgb(0x1F4E96),
     unknown: rgb(0x616462),
@@ -122,8 +122,21 @@ pub fn dress(ctx: &egui::Context) {
             for widget in [&mut visuals.widgets.noninteractive, &mut visuals.widgets.inactive] {
                 widget.bg_stroke = egui::Stroke::new(1.0, colours.rule);
             }
+            // Square like a nameplate; only what is pressed differs from what is read.
+            let widgets = &mut visuals.widgets;
+            for widget in [
+                &mut widgets.noninteractive,
+                &mut widgets.inactive,
+                &mut widgets.hovered,
+                &mut widgets.active,
+                &mut widgets.open,
+            ] {
+                widget.corner_radius = egui::CornerRadius::same(2);
+            }
             visuals.widgets.inactive.weak_bg_fill = colours.sheet;
             visuals.widgets.inactive.bg_fill = colours.sheet;
+            // Nothing moves but the data; what glides costs a picture for each step.
+            style.animation_time = 0.0;
             style.spacing.item_spacing = egui::vec2(8.0, 5.0);
             style.spacing.button_padding = egui::vec2(10.0, 4.0);
             for (text, size) in [
@@ -169,7 +182,21 @@ mod tests {
                 }
                 assert!(4.5 <= contrast(colours.on_strong(), colour), "on {meaning:?}");
             }
-            assert!(4.5 <= contrast(colours.faint, colours.ground));
+            for ground in [colours.sheet, colours.ground] {
+                assert!(4.5 <= contrast(colours.faint, ground), "faint: {}", contrast(colours.faint, ground));
+                assert!(4.5 <= contrast(colours.ink, ground));
+            }
+            // Words on tinted areas: an alarm's own colour and what stands back, on the tint of that alarm.
+            for meaning in [Meaning::Danger, Meaning::Abnormal, Meaning::Action, Meaning::Unknown] {
+                let ground = colours.sheet.blend(colours.tint(meaning));
+                for ink in [colours.of_meaning(meaning), colours.faint, colours.ink] {
+                    assert!(
+                        4.5 <= contrast(ink, ground),
+                        "{ink:?} on the tint of {meaning:?}: {}",
+                        contrast(ink, ground)
+                    );
+                }
+            }
         }
     }
 }

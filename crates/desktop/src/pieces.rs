@@ -1,9 +1,12 @@
 //! Small pieces that every screen uses: a sign with its words, a value with its name.
 
-use egui::{Align2, Color32, FontId, Painter, Pos2, Response, RichText, Sense, Shape, Stroke, Ui, WidgetInfo, vec2};
+use egui::{
+    Align2, Button, Color32, FontId, Painter, Pos2, Response, RichText, Sense, Shape, Stroke, Ui, WidgetInfo, vec2,
+};
 
-use crate::colours::Colours;
-use crate::wording::Said;
+use crate::colours::{Colours, Meaning};
+use crate::sound::Sound;
+use crate::wording::{self, Said};
 
 /// Paints the shape of a sign, so that its meaning does not hang on colour.
 pub(crate) fn paint_sign(painter: &Painter, at: Pos2, radius: f32, sign: &str, colour: Color32, ground: Color32) {
@@ -55,14 +58,50 @@ pub(crate) fn said_inline(ui: &mut Ui, said: &Said, size: f32) -> Response {
     ui.label(RichText::new(&said.text).size(size).color(colour))
 }
 
+/// Words that carry across a room: the font has no heavy cut, so its strokes are widened.
+pub(crate) fn heavy(ui: &mut Ui, text: &str, size: f32, colour: Color32) -> Response {
+    let galley = ui.painter().layout_no_wrap(text.to_owned(), FontId::proportional(size), colour);
+    let (rect, response) = ui.allocate_exact_size(galley.size(), Sense::hover());
+    let wider = size * 0.022;
+    for shift in [vec2(-wider, 0.0), vec2(wider, 0.0), vec2(0.0, -wider), vec2(0.0, wider)] {
+        ui.painter().galley(rect.min + shift, galley.clone(), colour);
+    }
+    name(&response, text);
+    response
+}
+
+/// The button for what the person came to do.
+pub(crate) fn main_button(ui: &mut Ui, text: &str, enabled: bool) -> Response {
+    let colours = Colours::of(ui.visuals());
+    let label = RichText::new(text).size(18.0);
+    let button = if enabled {
+        Button::new(label.color(colours.on_strong())).fill(colours.of_meaning(Meaning::Action))
+    } else {
+        Button::new(label)
+    };
+    ui.add_enabled(enabled, button.min_size(vec2(220.0, 40.0)))
+}
+
 /// Gives a painted area the words that it stands for.
 pub(crate) fn name(response: &Response, text: impl ToString) {
     let text = text.to_string();
     response.widget_info(|| WidgetInfo::labeled(egui::Role::Label, true, &text));
 }
 
+/// The height of a row with buttons, for words to stand level with them.
+pub(crate) const ROW: f32 = 27.0;
+
 /// The title of an area: small capitals would shout; a plain word and a rule do.
 pub(crate) fn title(ui: &mut Ui, text: &str) {
     let colours = Colours::of(ui.visuals());
     ui.label(RichText::new(text).size(13.0).color(colours.faint));
+}
+
+/// Whether an alarm can be heard, and a button to find out.
+pub(crate) fn sound(ui: &mut Ui, sound: &Sound) {
+    let status = sound.status();
+    said_inline(ui, &wording::sound(&status), 14.0);
+    if ui.button("Test the sound").clicked() {
+        sound.test();
+    }
 }

@@ -1,14 +1,14 @@
 //! Values over time, one above the other on one time axis, with stages, alarms and gaps drawn in.
 
-use egui::{Id, RichText, Ui, Vec2b};
-use egui_plot::{FilledArea, Line, LineStyle, Plot, PlotPoint, PlotPoints, Span as TimeSpan, VLine};
+use egui::{Align2, Color32, FontId, Id, Rect, RichText, Sense, Stroke, TextStyle, Ui, Vec2b, pos2, vec2};
+use egui_plot::{FilledArea, Line, LineStyle, Plot, PlotPoint, PlotPoints, PlotTransform, Span as TimeSpan, VLine};
 use session::Snapshot;
 use session::history::{Piece, Series, Span};
-use session::rules::{Severity, Stage};
+use session::rules::{Alarm, Severity, Stage};
 
 use crate::colours::{Colours, Meaning};
 use crate::pieces;
-use crate::wording::Look;
+use crate::wording::{self, Look};
 
 /// A pause between values longer than this is drawn as a gap.
 const GAP_SECONDS: f64 = 1.0;
@@ -17,10 +17,23 @@ const COLUMNS: usize = 700;
 /// More alarm marks than this can't be told apart.
 const MARKS: usize = 24;
 
+/// The height of the row of stages.
+const STAGES: f32 = 18.0;
+/// The height of the words of the time axis.
+const TIMES: f32 = 18.0;
+/// Room for the values beside the plots.
+const VALUES: f32 = 58.0;
+
+/// The height of one plot, at least.
+const PLOT: f32 = 30.0;
+/// The height of all of it, at least, with the title of the cells above.
+pub(crate) const LEAST: f32 = 4.0 * (PLOT + 4.0) + STAGES + TIMES + 72.0;
+
 /// Draws the plots into what room there is.
 pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
     let snapshot = look.snapshot;
     ui.horizontal(|ui| {
+        ui.set_min_height(pieces::ROW);
         pieces::title(ui, "Over time");
         for (choice, text) in [(Span::Minute, "last minute"), (Span::Whole, "whole session")] {
             if ui.selectable_label(*span == choice, text).clicked() {
@@ -29,27 +42,88 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
         }
         ui.label(RichText::new("lowest and highest of each moment; nothing is averaged").size(12.0).weak());
     });
-    let height = ((ui.available_height() - 8.0) / 3.0).max(46.0);
-    let history = &snapshot.history;
+    ui.spacing_mut().item_spacing.y = 4.0;
+    // The words of the axes.
+    if let Some(font) = ui.style_mut().text_styles.get_mut(&TextStyle::Body) {
+        font.size = 12.0;
+    }
+    let (row, _) = ui.allocate_exact_size(vec2(ui.available_width(), STAGES), Sense::hover());
+    let charts = charts(snapshot, *span);
+    #[expect(clippy::cast_precision_loss, reason = "four plots")]
+    let count = charts.len() as f32;
+    let height = ((ui.available_height() - TIMES - 4.0 * count) / count).max(PLOT);
     let (from, to) = range(snapshot, look, *span);
-    let cells = envelope(&history.cells, *span);
-    let temperatures = envelope(&history.temperatures, *span);
-    let alarmed: Vec<(String, Columns)> = snapshot
-        .cells
-        .iter()
-        .zip(&history.cells)
-        .enumerate()
-        .filter(|(_, (cell, _))| {
-            matches!(cell.standing, session::snapshot::Standing::Warning | session::snapshot::Standing::Critical)
-        })
-        .take(4)
-        .map(|(index, (_, series))| (format!("cell {}", index + 1), columns(series, *span)))
-        .collect();
-    let current = columns(&history.current, *span);
     let axis = Axis { snapshot, from, to, height };
-    axis.plot(ui, "cells, V", &cells, &alarmed, false);
-    axis.plot(ui, "current, A", &current, &[], false);
-    axis.plot(ui, "temperatures, °C", &temperatures, &[], true);
+    let mut across = None;
+    for (index, chart) in charts.iter().enumerate() {
+        across = Some(axis.plot(ui, chart, index + 1 == charts.len()));
+    }
+    if let Some(across) = across {
+        axis.stage_row(ui, row, &across);
+    }
+}
+
+/// One plot: what is drawn in it, and how its values are said.
+struct Chart {
+    name: &'static str,
+    unit: &'static str,
+    decimals: u32,
+    /// No less than this fills the height, so that noise does not look like a fault.
+    least: f64,
+    bands: Vec<Band>,
+}
+
+struct Band {
+    /// Shown at its end; empty where the plot has one band only.
+    name: String,
+    columns: Columns,
+    way: Way,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Way {
+    /// Filled from lowest to highest.
+    Filled,
+    /// The same, standing back.
+    Faint,
+    /// A line for what has an alarm.
+    Alarmed,
+}
+
+fn charts(snapshot: &Snapshot, span: Span) -> [Chart; 4] {
+    let history = &snapshot.history;
+    let band = |name: &str, columns, way| Band { name: name.to_owned(), columns, way };
+    let mut cells = vec![band("", envelope(&history.cells, span), Way::Filled)];
+    let alarmed = snapshot.cells.iter().zip(&history.cells).enumerate().filter(|(_, (cell, _))| {
+        matches!(cell.standing, session::snapshot::Standing::Warning | session::snapshot::Standing::Critical)
+    });
+    let alarmed = alarmed.take(4);
+    cells.extend(
+        alarmed.map(|(index, (_, series))| band(&format!("cell {}", index + 1), columns(series, span), Way::Alarmed)),
+    );
+    let mut volts = vec![band("bus", columns(&history.bus, span), Way::Filled)];
+    let pack = columns(&history.pack, span);
+    if !pack.is_empty() {
+        volts.insert(0, band("pack", pack, Way::Faint));
+    }
+    [
+        Chart { name: "cells", unit: "V", decimals: 3, least: 0.02, bands: cells },
+        Chart { name: "pack and bus", unit: "V", decimals: 1, least: 2.0, bands: volts },
+        Chart {
+            name: "current",
+            unit: "A",
+            decimals: 1,
+            least: 2.0,
+            bands: vec![band("", columns(&history.current, span), Way::Filled)],
+        },
+        Chart {
+            name: "temperatures",
+            unit: "°C",
+            decimals: 1,
+            least: 2.0,
+            bands: vec![band("", envelope(&history.temperatures, span), Way::Filled)],
+        },
+    ]
 }
 
 /// What part of the session is shown, in seconds.
@@ -82,12 +156,24 @@ fn columns(series: &Series, span: Span) -> Columns {
 
 /// Lowest and highest of several series: none of them is outside.
 fn envelope(all: &[Series], span: Span) -> Columns {
-    let mut joined: std::collections::BTreeMap<u64, Piece> = std::collections::BTreeMap::new();
+    // Series that began at other times can have pieces of other lengths.
+    let length = all.iter().map(|series| series.piece_nanos(span)).max().unwrap_or(1);
+    let number = |from: u64| from / length;
+    let firsts = all.iter().filter_map(|series| series.pieces(span).next());
+    let first = firsts.map(|(from, _)| number(from)).min().unwrap_or(0);
+    let mut joined: Vec<Option<Piece>> = Vec::new();
     for (from, piece) in all.iter().flat_map(|series| series.pieces(span)) {
-        let Some(piece) = piece else { continue };
-        joined.entry(from).and_modify(|known| *known = join(*known, piece)).or_insert(piece);
+        let index = usize::try_from(number(from) - first).unwrap_or(usize::MAX);
+        if joined.len() <= index {
+            joined.resize(index.saturating_add(1), None);
+        }
+        if let (Some(slot), Some(piece)) = (joined.get_mut(index), piece) {
+            *slot = Some(slot.map_or(piece, |known| join(known, piece)));
+        }
     }
-    reduce(joined.into_iter().map(|(from, piece)| (seconds(from), piece)).collect())
+    let pieces =
+        (first..).zip(joined).filter_map(|(number, piece)| Some((seconds(number.saturating_mul(length)), piece?)));
+    reduce(pieces.collect())
 }
 
 fn join(one: Piece, other: Piece) -> Piece {
@@ -145,6 +231,7 @@ fn strokes(columns: &Columns) -> Vec<Vec<PlotPoint>> {
     runs(columns).map(line).collect()
 }
 
+/// The time axis that all plots share.
 struct Axis<'s> {
     snapshot: &'s Snapshot,
     from: f64,
@@ -153,16 +240,60 @@ struct Axis<'s> {
 }
 
 impl Axis<'_> {
-    fn plot(&self, ui: &mut Ui, name: &str, columns: &Columns, more: &[(String, Columns)], last: bool) {
+    fn plot(&self, ui: &mut Ui, chart: &Chart, last: bool) -> PlotTransform {
         let colours = Colours::of(ui.visuals());
-        let shown: Vec<i64> = columns
-            .iter()
-            .filter(|(at, _)| self.from <= *at)
-            .flat_map(|(_, piece)| [piece.lowest, piece.highest])
-            .collect();
-        let (lowest, highest) = (shown.iter().min().copied(), shown.iter().max().copied());
-        let mut plot = Plot::new(name)
-            .height(if last { self.height + 18.0 } else { self.height - 9.0 })
+        let seen = self.seen(chart);
+        let response = self.empty(chart, seen, last, &colours).show(ui, |plot| {
+            plot.set_plot_bounds_x(self.from..=self.to);
+            self.stages(plot, &colours);
+            self.alarms(plot, &colours);
+            for band in &chart.bands {
+                draw(plot, band, &colours);
+            }
+        });
+        let rect = response.response.rect;
+        let text = |nanos: i64| model::format_nanos(nanos, chart.decimals);
+        let font = FontId::proportional(12.0);
+        let Chart { name, unit, .. } = chart;
+        let (corner, words) = match seen {
+            Some(seen) => {
+                let (lowest, highest) = (text(seen.lowest), text(seen.highest));
+                (
+                    format!("{name}  {lowest} … {highest} {unit}"),
+                    format!("Plot of {name}: {lowest} to {highest} {unit}"),
+                )
+            }
+            None => {
+                ui.painter().text(rect.center(), Align2::CENTER_CENTER, "no data", font.clone(), colours.faint);
+                ((*name).to_owned(), format!("Plot of {name}: no data"))
+            }
+        };
+        let galley = ui.painter().layout_no_wrap(corner, font, colours.ink);
+        let frame = response.transform.frame();
+        // Where nothing is covered that just happened: on the right while the session is young.
+        let young = seconds(self.snapshot.at.nanos) - self.from < 0.45 * (self.to - self.from);
+        let (corner, align) = if young {
+            (frame.right_top() + vec2(-5.0, 2.0), Align2::RIGHT_TOP)
+        } else {
+            (frame.left_top() + vec2(5.0, 2.0), Align2::LEFT_TOP)
+        };
+        let place = align.anchor_size(corner, galley.size());
+        ui.painter().rect_filled(place.expand2(vec2(3.0, 0.0)), 2.0, colours.sheet.gamma_multiply(0.8));
+        ui.painter().galley(place.min, galley, colours.ink);
+        name_bands(ui, chart, &response.transform, &colours);
+        pieces::name(&response.response, words);
+        response.transform
+    }
+
+    /// Lowest and highest of what is shown.
+    fn seen(&self, chart: &Chart) -> Option<Piece> {
+        let shown = chart.bands.iter().flat_map(|band| &band.columns).filter(|(at, _)| self.from <= *at);
+        shown.map(|(_, piece)| *piece).reduce(join)
+    }
+
+    fn empty(&self, chart: &Chart, seen: Option<Piece>, last: bool, colours: &Colours) -> Plot<'static> {
+        let plot = Plot::new(chart.name)
+            .height(if last { self.height + TIMES } else { self.height })
             .link_cursor(Id::unique("packwake time axis"), Vec2b::new(true, false))
             .allow_drag(false)
             .allow_zoom(false)
@@ -170,80 +301,77 @@ impl Axis<'_> {
             .allow_boxed_zoom(false)
             .allow_double_click_reset(false)
             .show_axes([last, true])
-            .y_axis_min_width(58.0)
-            .set_margin_fraction(egui::vec2(0.0, 0.08))
+            .y_axis_min_width(VALUES)
+            .set_margin_fraction(vec2(0.0, 0.1))
             .include_x(self.from)
             .include_x(self.to)
             .grid_color(colours.rule)
-            .grid_spacing(egui::Rangef::new(14.0, 120.0))
+            .grid_spacing(egui::Rangef::new(16.0, 120.0))
             .x_axis_formatter(|mark, _| format!("{} s", mark.value));
-        // An empty plot has no scale to show.
-        if let (Some(lowest), Some(highest)) = (lowest, highest) {
-            let middle = units(lowest) / 2.0 + units(highest) / 2.0;
-            let least = if name.starts_with("cells") { 0.02 } else { 2.0 };
-            let half = (units(highest) - units(lowest)).max(least) / 2.0;
-            plot = plot.include_y(middle - half).include_y(middle + half);
-        } else {
-            plot = plot.show_axes([last, false]);
+        match seen {
+            Some(seen) => {
+                let (lowest, highest) = (units(seen.lowest), units(seen.highest));
+                let middle = lowest / 2.0 + highest / 2.0;
+                let half = (highest - lowest).max(chart.least) / 2.0;
+                plot.include_y(middle - half).include_y(middle + half)
+            }
+            // An empty plot has no scale to show, but keeps its place on the time axis.
+            None => plot.y_axis_formatter(|_, _| String::new()),
         }
-        let (from, to) = (self.from, self.to);
-        let response = plot.show(ui, |plot| {
-            plot.set_plot_bounds_x(from..=to);
-            self.stages(plot, &colours);
-            self.alarms(plot, &colours);
-            for run in runs(columns) {
-                let [xs, lowest, highest] = edges(run);
-                let area = FilledArea::new(name, &xs, &lowest, &highest);
-                let fill = colours.ink.gamma_multiply(0.25);
-                plot.add(area.fill_color(fill).stroke(egui::Stroke::new(1.2, colours.ink)).allow_hover(false));
-            }
-            for (name, columns) in more {
-                for points in strokes(columns) {
-                    let colour = colours.of_meaning(Meaning::Danger);
-                    plot.line(Line::new(name, PlotPoints::Owned(points)).color(colour).width(1.4));
-                }
-            }
-        });
-        let rect = response.response.rect;
-        let font = egui::FontId::proportional(12.0);
-        let at = rect.right_top() + egui::vec2(-6.0, 3.0);
-        let decimals = if name.starts_with("cells") { 3 } else { 1 };
-        let text = |nanos: i64| model::format_nanos(nanos, decimals);
-        let corner = match (lowest, highest) {
-            (Some(lowest), Some(highest)) => format!("{name}: {} … {}", text(lowest), text(highest)),
-            _ => name.to_owned(),
-        };
-        ui.painter().text(at, egui::Align2::RIGHT_TOP, corner, font.clone(), colours.faint);
-        let words = match (lowest, highest) {
-            (Some(lowest), Some(highest)) => {
-                format!("Plot of {name}: {} to {}", text(lowest), text(highest))
-            }
-            _ => {
-                ui.painter().text(rect.center(), egui::Align2::CENTER_CENTER, "no data", font, colours.faint);
-                format!("Plot of {name}: no data")
-            }
-        };
-        pieces::name(&response.response, words);
     }
 
-    /// Load is shaded; the rest of the time is not.
-    fn stages(&self, plot: &mut egui_plot::PlotUi<'_>, colours: &Colours) {
+    /// Each stage with its begin and end, as far as it is shown.
+    fn shown_stages(&self) -> impl Iterator<Item = (usize, f64, f64, Stage)> + '_ {
         let stages = &self.snapshot.stages;
-        for (index, (at, stage)) in stages.iter().enumerate() {
-            // The stage of the moment reaches to now, not into what has not happened.
-            let now = seconds(self.snapshot.at.nanos).min(self.to);
+        // The stage of the moment reaches to now, not into what has not happened.
+        let now = seconds(self.snapshot.at.nanos).min(self.to);
+        stages.iter().enumerate().filter_map(move |(index, (at, stage))| {
             let end = stages.get(index + 1).map_or(now, |(next, _)| seconds(next.nanos));
             let begin = seconds(at.nanos).max(self.from);
-            if *stage == Stage::Load && begin < end {
-                let fill = colours.tint(Meaning::Action);
+            (begin < end).then_some((index, begin, end, *stage))
+        })
+    }
+
+    fn stages(&self, plot: &mut egui_plot::PlotUi<'_>, colours: &Colours) {
+        for (index, begin, end, stage) in self.shown_stages() {
+            if let Some(fill) = shade(index, stage, colours) {
                 plot.span(TimeSpan::new("", begin..=end).fill(fill).border_width(0.0));
             }
         }
     }
 
-    /// The newest alarms, each where it was raised: dashed for a warning, solid for a critical one.
+    /// The row above the plots: each stage as a word at its begin, and the alarms.
+    fn stage_row(&self, ui: &Ui, row: Rect, across: &PlotTransform) {
+        let colours = Colours::of(ui.visuals());
+        let frame = across.frame();
+        let x = |at: f64| across.position_from_point(&PlotPoint::new(at, 0.0)).x.clamp(frame.left(), frame.right());
+        let place = |begin: f64, end: f64| Rect::from_x_y_ranges(x(begin)..=x(end), row.y_range());
+        for (index, begin, end, stage) in self.shown_stages() {
+            let place = place(begin, end);
+            let painter = ui.painter().with_clip_rect(place);
+            painter.rect_filled(place, 0.0, shade(index, stage, &colours).unwrap_or(colours.sheet));
+            painter.vline(place.left(), row.y_range(), Stroke::new(1.5, colours.faint));
+            let font = FontId::proportional(12.0);
+            painter.text(place.left_center() + vec2(5.0, 0.0), Align2::LEFT_CENTER, stage.name(), font, colours.ink);
+            let response = ui.interact(place, ui.scope_id().with(("stage", index)), Sense::hover());
+            pieces::name(&response, format!("Stage from {begin:.1} s to {end:.1} s: {stage}"));
+        }
+        for alarm in self.marked() {
+            let said = wording::severity(alarm.worst);
+            let at = pos2(x(seconds(alarm.worst_at.nanos)), row.bottom() - 5.0);
+            pieces::paint_sign(ui.painter(), at, 4.0, said.sign, colours.of_meaning(said.meaning), colours.sheet);
+        }
+    }
+
+    /// The newest alarms that were raised in the time that is shown.
+    fn marked(&self) -> impl Iterator<Item = &Alarm> {
+        let newest = self.snapshot.alarms.iter().rev().take(MARKS);
+        newest.filter(|alarm| self.from <= seconds(alarm.worst_at.nanos))
+    }
+
+    /// Each alarm where it was raised: dashed for a warning, solid for a critical one.
     fn alarms(&self, plot: &mut egui_plot::PlotUi<'_>, colours: &Colours) {
-        for alarm in self.snapshot.alarms.iter().rev().take(MARKS) {
+        for alarm in self.marked() {
             let (meaning, style) = match alarm.worst {
                 Severity::Warning => (Meaning::Abnormal, LineStyle::dashed_loose()),
                 Severity::Critical => (Meaning::Danger, LineStyle::Solid),
@@ -251,6 +379,61 @@ impl Axis<'_> {
             let line = VLine::new(format!("alarm {}", alarm.number), seconds(alarm.worst_at.nanos));
             plot.vline(line.color(colours.of_meaning(meaning)).style(style).width(1.2));
         }
+    }
+}
+
+/// Load stands out; of the other stages every second one, so that each has an edge.
+fn shade(index: usize, stage: Stage, colours: &Colours) -> Option<Color32> {
+    match stage {
+        Stage::Load => Some(colours.tint(Meaning::Action)),
+        _ if index % 2 == 1 => Some(colours.rule.gamma_multiply(0.35)),
+        _ => None,
+    }
+}
+
+fn draw(plot: &mut egui_plot::PlotUi<'_>, band: &Band, colours: &Colours) {
+    if band.way == Way::Alarmed {
+        for points in strokes(&band.columns) {
+            let colour = colours.of_meaning(Meaning::Danger);
+            plot.line(Line::new(&band.name, PlotPoints::Owned(points)).color(colour).width(1.4));
+        }
+        return;
+    }
+    let colour = if band.way == Way::Faint { colours.faint } else { colours.ink };
+    for run in runs(&band.columns) {
+        let [xs, lowest, highest] = edges(run);
+        let area = FilledArea::new(&band.name, &xs, &lowest, &highest).fill_color(colour.gamma_multiply(0.25));
+        plot.add(area.stroke(Stroke::new(1.2, colour)).allow_hover(false));
+    }
+}
+
+/// Each band's name at its newest value, one below the other where they meet.
+fn name_bands(ui: &Ui, chart: &Chart, across: &PlotTransform, colours: &Colours) {
+    const LINE: f32 = 13.0;
+    let frame = *across.frame();
+    let painter = ui.painter().with_clip_rect(frame);
+    let end = |band: &Band| {
+        let (at, piece) = band.columns.last().filter(|_| !band.name.is_empty())?;
+        Some(across.position_from_point(&PlotPoint::new(*at, units(piece.highest))))
+    };
+    let mut named: Vec<_> = chart.bands.iter().filter_map(|band| Some((end(band)?, band))).collect();
+    named.sort_by(|(one, _), (other, _)| one.y.total_cmp(&other.y));
+    let mut free = frame.top() + LINE / 2.0;
+    for (end, band) in named {
+        let colour = match band.way {
+            Way::Filled => colours.ink,
+            Way::Faint => colours.faint,
+            Way::Alarmed => colours.of_meaning(Meaning::Danger),
+        };
+        let y = end.y.min(frame.bottom() - LINE / 2.0).max(free);
+        free = y + LINE;
+        // After the value, where nothing has happened yet; before it where there is no room.
+        let (x, align) = if end.x + 60.0 < frame.right() {
+            (end.x + 5.0, Align2::LEFT_CENTER)
+        } else {
+            (end.x - 5.0, Align2::RIGHT_CENTER)
+        };
+        painter.text(pos2(x, y), align, &band.name, FontId::proportional(12.0), colour);
     }
 }
 

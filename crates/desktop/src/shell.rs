@@ -2,17 +2,20 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use egui::{CentralPanel, Context, Frame, Key, Margin, Panel, Ui};
 use model::{Command, HandReading};
 use session::rules::{HandLine, Pack};
-use session::snapshot::{Failure, Phase};
+use session::snapshot::{Failure, Latest, Phase};
 use session::worker::{Job, Opened, Opener};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
+use crate::pace::Pace;
 use crate::prepare::{self, Book, PackFile, Prepare};
+use crate::sound::{Players, Sound};
 use crate::start::{PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
 use crate::wording::{Look, Said};
@@ -20,8 +23,6 @@ use crate::{alarms, pieces, top_line};
 
 /// Old data must look old even when nothing comes.
 const HEARTBEAT: Duration = Duration::from_millis(250);
-/// A snapshot is drawn this long after it came, so that there are never more than some ten pictures a second.
-const DRAW_AFTER: Duration = Duration::from_millis(90);
 
 /// Starts the practice pack with the fault of this name; records where a path is given. Called on the session's thread.
 pub type StartPractice = Arc<dyn Fn(&str, Option<PathBuf>) -> Result<Opened, Failure> + Send + Sync>;
@@ -46,19 +47,33 @@ pub struct Ready {
     pub tool_version: String,
     /// The name of the machine, for recordings.
     pub host: String,
+    /// What can make a sound on it.
+    pub players: Players,
     /// What to watch at once; the start screen if `None`.
     pub first: Option<Wish>,
 }
 
 /// No window could be opened.
 #[derive(Debug, thiserror::Error)]
-#[error("no window can be opened: {0}")]
-pub struct NoWindow(String);
+pub enum NoWindow {
+    /// There is no screen to open it on.
+    #[error("no window can be opened: this session has no display")]
+    NoDisplay,
+    /// What draws could not be started, or failed.
+    #[error("no window can be opened: {0}")]
+    NotDrawn(String),
+}
 
 impl NoWindow {
     /// What to do instead.
     pub fn hint(&self) -> &'static str {
-        "`packwake watch --practice` shows the same in a terminal"
+        match self {
+            Self::NotDrawn(_) if !cfg!(feature = "wgpu") => {
+                "where only OpenGL is missing, build with --features wgpu; `packwake watch --practice` shows the same in \
+                 a terminal"
+            }
+            _ => "`packwake watch --practice` shows the same in a terminal",
+        }
     }
 }
 
@@ -69,16 +84,50 @@ impl NoWindow {
 pub fn run(ready: Ready) -> Result<(), NoWindow> {
     let named = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
     if cfg!(target_os = "linux") && !named("DISPLAY") && !named("WAYLAND_DISPLAY") && !named("WAYLAND_SOCKET") {
-        return Err(NoWindow("this session has no display".to_owned()));
+        return Err(NoWindow::NoDisplay);
     }
     let viewport = egui::ViewportBuilder::default()
         .with_title("packwake")
         .with_app_id("packwake")
         .with_inner_size([1280.0, 800.0])
         .with_min_inner_size([640.0, 480.0]);
-    let options = eframe::NativeOptions { viewport, ..Default::default() };
-    let make: eframe::AppCreator<'_> = Box::new(|context| Ok(Box::new(Desktop::new(&context.egui_ctx, ready))));
-    eframe::run_native("packwake", options, make).map_err(|error| NoWindow(error.to_string()))
+    let mut failed = Vec::new();
+    for (name, renderer) in RENDERERS {
+        let began = Arc::new(AtomicBool::new(false));
+        let options = eframe::NativeOptions { viewport: viewport.clone(), renderer: *renderer, ..Default::default() };
+        match eframe::run_native("packwake", options, creator(ready.clone(), Arc::clone(&began))) {
+            Ok(()) => return Ok(()),
+            // What happens to a window that was there is not mended by another.
+            Err(error) if began.load(Ordering::Relaxed) => return Err(NoWindow::NotDrawn(why(&error))),
+            Err(error) => failed.push(format!("{name}: {}", why(&error))),
+        }
+    }
+    Err(NoWindow::NotDrawn(failed.join("; ")))
+}
+
+/// In short: the error itself lists every setting that was tried.
+fn why(error: &eframe::Error) -> String {
+    match error {
+        eframe::Error::NoGlutinConfigs(_, error) => format!("it gives no surface to draw on ({error})"),
+        other => other.to_string(),
+    }
+}
+
+/// What can draw, in the order in which it is tried.
+const RENDERERS: &[(&str, eframe::Renderer)] = &[
+    ("OpenGL", eframe::Renderer::Glow),
+    #[cfg(feature = "wgpu")]
+    ("wgpu", eframe::Renderer::Wgpu),
+];
+
+fn creator(ready: Ready, began: Arc<AtomicBool>) -> eframe::AppCreator<'static> {
+    Box::new(move |context| {
+        began.store(true, Ordering::Relaxed);
+        let ctx = context.egui_ctx.clone();
+        // An interrupt ends the program as closing its window does, with its recording closed.
+        session::on_interrupt(move || ctx.send_viewport_cmd(egui::ViewportCommand::Close))?;
+        Ok(Box::new(Desktop::new(&context.egui_ctx, ready)))
+    })
 }
 
 /// Which screen is shown below the top line, and before a session.
@@ -116,13 +165,19 @@ pub struct Desktop {
     refused: Option<String>,
     /// The highest alarm that the person was called for.
     called_for: usize,
+    sound: Sound,
+    pace: Pace,
 }
 
 impl Desktop {
     /// The desktop in its first state.
     pub fn new(ctx: &Context, ready: Ready) -> Self {
         colours::dress(ctx);
+        let repaint = ctx.clone();
+        let sound = Sound::start(ready.players.clone(), Arc::new(move || repaint.request_repaint()));
         let mut desktop = Self {
+            pace: Pace::new(ctx.clone()),
+            sound,
             start: Start::new(),
             screen: Screen::default(),
             showing: Showing::default(),
@@ -151,6 +206,11 @@ impl Desktop {
         &self.shown
     }
 
+    /// What the session hands over, for those who look besides the window; `None` on the start screen.
+    pub fn handed_over(&self) -> Option<Arc<Latest>> {
+        self.worker.as_ref().map(Worker::handed_over)
+    }
+
     /// Fills in the start screen, as a person would.
     pub fn fill(&mut self, with: impl FnOnce(&mut Start)) {
         with(&mut self.start);
@@ -160,11 +220,12 @@ impl Desktop {
         let key = pack_key(&wish);
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
         let open = self.opener(wish, before);
-        let ctx = ctx.clone();
-        let wake = Arc::new(move || ctx.request_repaint_after(DRAW_AFTER));
+        let pace = self.pace.clone();
+        let wake = Arc::new(move || pace.wake());
         let before = self.worker.take().or_else(|| self.ending.take());
         match Worker::start(before, open, wake) {
             Ok(worker) => {
+                self.sound.listen(Some(worker.handed_over()));
                 self.worker = Some(worker);
                 self.pack_key = key;
                 self.showing = Showing::SwitchOn;
@@ -207,11 +268,9 @@ impl Desktop {
 
     /// Takes what is new and does what does not belong to drawing; runs while the window is hidden, too.
     pub fn look(&mut self, ctx: &Context) {
+        self.pace.drawing();
         let Some(worker) = &self.worker else { return };
         (self.shown, self.since) = worker.latest();
-        if worker.was_interrupted() {
-            ctx.send_viewport_cmd(egui::ViewportCommand::Close);
-        }
         if let Phase::Failed(failure) = &self.shown.phase {
             self.start.failure = Some(failure.clone());
             self.worker = None;
@@ -220,7 +279,11 @@ impl Desktop {
         let raised = self.shown.alarms.len();
         if self.called_for < raised {
             self.called_for = raised;
-            ctx.send_viewport_cmd(egui::ViewportCommand::RequestUserAttention(egui::UserAttentionType::Critical));
+            // Who looks at the window already needs no call; and each call draws it once more.
+            if !ctx.input(|input| input.focused) {
+                let attention = egui::UserAttentionType::Critical;
+                ctx.send_viewport_cmd(egui::ViewportCommand::RequestUserAttention(attention));
+            }
         }
         ctx.request_repaint_after(HEARTBEAT);
     }
@@ -257,18 +320,15 @@ impl Desktop {
                 light_or_dark(ui);
             });
         });
-        let colours = Colours::of(ui.visuals());
-        let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
         if self.showing == Showing::Prepare {
+            let colours = Colours::of(ui.visuals());
+            let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
             CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
             return;
         }
         // A file may be mended before it is looked at again.
         self.pack_file.forget();
-        let faults = &self.ready.practice.faults;
-        let start = &mut self.start;
-        let show = |ui: &mut Ui| egui::ScrollArea::vertical().show(ui, |ui| start.ui(ui, faults)).inner;
-        let wish = CentralPanel::default().frame(frame).show(ui, show).inner;
+        let wish = self.start.show(ui, &self.ready.practice.faults, &self.sound);
         if let Some(wish) = wish {
             self.begin(&ui.ctx().clone(), wish);
         }
@@ -380,6 +440,8 @@ impl Desktop {
         if can_act && key(Key::A) {
             alarms::acknowledge_all(look, out);
         }
+        let mut silence = key(Key::Q);
+        let status = self.sound.status();
         let refused = self.refused.clone();
         let asks = self.asks_for_new;
         Panel::bottom("keys").show(ui, |ui| {
@@ -396,12 +458,19 @@ impl Desktop {
                     pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
                 }
                 light_or_dark(ui);
+                if status.sounding.is_some() {
+                    silence |= ui.button("Silence (Q)").clicked();
+                }
+                pieces::sound(ui, &self.sound);
                 let source = look.snapshot.facts.as_ref().map_or("", |facts| facts.source.as_str());
                 let pack = look.snapshot.facts.as_ref().map_or("", |facts| facts.pack.as_str());
                 let (sound, damaged) = look.snapshot.frames;
                 ui.label(format!("{pack}  {source}  {sound} sound frames, {damaged} damaged"));
             });
         });
+        if silence {
+            self.sound.silence();
+        }
         if mark {
             self.marks += 1;
             out.push(Command::Mark { text: format!("mark {}", self.marks) });
@@ -419,11 +488,12 @@ impl Desktop {
 
     /// Ends the session and goes back to the start.
     fn leave(&mut self, now: f64) {
+        self.sound.listen(None);
         if let Some(key) = self.pack_key.take() {
             self.book.used(&key, &self.shown.preparation, self.shown.at, now);
         }
         self.showing = Showing::SwitchOn;
-        if let Some(mut worker) = self.worker.take() {
+        if let Some(worker) = self.worker.take() {
             worker.end();
             self.ending = Some(worker);
         }

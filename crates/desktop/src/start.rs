@@ -3,13 +3,15 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use egui::{ComboBox, Frame, Grid, Margin, RichText, TextEdit, Ui};
+use egui::{CentralPanel, ComboBox, Frame, Grid, Margin, RichText, ScrollArea, TextEdit, Ui};
 use model::Fault;
 use session::opening::{Port, serial_ports};
 use session::snapshot::Failure;
 
 use crate::colours::{Colours, Meaning};
+use crate::dialogs::{Dialogs, Field};
 use crate::pieces;
+use crate::sound::Sound;
 use crate::wording::Said;
 
 /// A kind of source.
@@ -72,6 +74,8 @@ pub struct Start {
     pub record: String,
     /// Why the last start failed.
     pub failure: Option<Failure>,
+    /// The system's file dialog.
+    pub dialogs: Dialogs,
     ports: Ports,
 }
 
@@ -136,61 +140,68 @@ impl Start {
     }
 
     /// Draws the screen. Returns what the person asked for.
-    pub fn ui(&mut self, ui: &mut Ui, faults: &[PracticeFault]) -> Option<Wish> {
-        let colours = Colours::of(ui.visuals());
-        let mut wish = None;
-        ui.add_space(10.0);
-        ui.label(RichText::new("What do you want to watch?").size(26.0));
-        ui.add_space(4.0);
-        ui.horizontal_wrapped(|ui| {
-            ui.spacing_mut().item_spacing.x = 18.0;
-            for (kind, text) in Kind::ALL {
-                ui.radio_value(&mut self.kind, kind, RichText::new(text).size(17.0));
-            }
-        });
-        ui.add_space(8.0);
-        Frame::new().fill(colours.sheet).inner_margin(Margin::same(14)).show(ui, |ui| {
-            ui.set_width(ui.available_width().min(860.0));
-            match self.kind {
-                Kind::Practice => self.practice(ui, faults),
-                Kind::Serial => self.serial(ui),
-                Kind::Tcp => line(ui, "Connect to", &mut self.tcp, "host:port"),
-                Kind::Udp => line(ui, "Listen on", &mut self.udp, "0.0.0.0:14550"),
-                Kind::Recording => {
-                    line(ui, "Recording", &mut self.recording, "path, or drop the file on this window");
-                    ui.checkbox(&mut self.as_it_was, "at the pace at which it was recorded");
-                }
-            }
-            if !matches!(self.kind, Kind::Practice | Kind::Recording) {
-                ui.add_space(6.0);
-                line(
-                    ui,
-                    "Protocol file",
-                    &mut self.protocol,
-                    "what the line carries, such as protocols/acorn-binary.toml",
-                );
-                faults_ui(ui, "protocol", self.failure.as_ref().map_or(&[], |failure| &failure.protocol));
-                line(ui, "Pack file", &mut self.pack, "what the pack may do, such as packs/acorn-24s-nmc.toml");
-                faults_ui(ui, "pack", self.failure.as_ref().map_or(&[], |failure| &failure.pack));
-            }
-            if self.kind != Kind::Recording {
-                line(ui, "Record to", &mut self.record, "a new file; empty records nothing");
-            }
-            ui.add_space(8.0);
-            let made = self.wish();
-            ui.horizontal(|ui| {
-                let button = egui::Button::new(RichText::new("Start watching (Enter)").size(18.0));
-                let clicked = ui.add_enabled(made.is_ok(), button).clicked();
-                let enter = ui.input(|input| input.key_pressed(egui::Key::Enter)) && !ui.ctx().text_edit_focused();
-                match made {
-                    Ok(made) if clicked || enter => wish = Some(made),
-                    Ok(_) => {}
-                    Err(missing) => {
-                        ui.label(RichText::new(missing).color(colours.faint));
-                    }
-                }
+    pub fn show(&mut self, ui: &mut Ui, faults: &[PracticeFault], sound: &Sound) -> Option<Wish> {
+        let frame = Frame::new().fill(Colours::of(ui.visuals()).ground).inner_margin(Margin::symmetric(28, 16));
+        let scrolled = |ui: &mut Ui| ScrollArea::vertical().show(ui, |ui| self.ui(ui, faults, sound)).inner;
+        CentralPanel::default().frame(frame).show(ui, scrolled).inner
+    }
+
+    fn ui(&mut self, ui: &mut Ui, faults: &[PracticeFault], sound: &Sound) -> Option<Wish> {
+        self.take_chosen();
+        // What to watch on the left, what to know before on the right; below each other where it is narrow.
+        const ASIDE: f32 = 340.0;
+        const GAP: f32 = 28.0;
+        let whole = ui.available_width();
+        ui.add_space((ui.ctx().content_rect().height() * 0.07 - 20.0).max(0.0));
+        if whole < 980.0 {
+            let wish = self.source(ui, faults);
+            ui.add_space(18.0);
+            aside(ui, sound);
+            return wish;
+        }
+        let left = (whole - ASIDE - GAP).min(820.0);
+        let column = egui::Layout::top_down(egui::Align::LEFT);
+        ui.horizontal_top(|ui| {
+            ui.spacing_mut().item_spacing.x = GAP;
+            let wish = ui.allocate_ui_with_layout(egui::vec2(left, 0.0), column, |ui| {
+                ui.spacing_mut().item_spacing.x = 8.0;
+                self.source(ui, faults)
             });
+            ui.allocate_ui_with_layout(egui::vec2(ASIDE, 0.0), column, |ui| {
+                ui.spacing_mut().item_spacing.x = 8.0;
+                aside(ui, sound);
+            });
+            wish.inner
+        })
+        .inner
+    }
+
+    fn source(&mut self, ui: &mut Ui, faults: &[PracticeFault]) -> Option<Wish> {
+        let colours = Colours::of(ui.visuals());
+        ui.add_space(6.0);
+        ui.label(RichText::new("packwake").size(15.0).color(colours.faint));
+        ui.label(RichText::new("What do you want to watch?").size(30.0));
+        ui.add_space(8.0);
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            for (kind, text) in Kind::ALL {
+                let label = RichText::new(text).size(17.0);
+                if ui.selectable_label(self.kind == kind, label).clicked() {
+                    self.kind = kind;
+                }
+            }
         });
+        ui.add_space(2.0);
+        let wish = Frame::new()
+            .fill(colours.sheet)
+            .stroke(egui::Stroke::new(1.0, colours.rule))
+            .inner_margin(Margin::same(18))
+            .show(ui, |ui| {
+                ui.set_width(ui.available_width());
+                self.fields(ui, faults);
+                ui.add_space(12.0);
+                self.begin(ui)
+            });
         if let Some(failure) = &self.failure {
             ui.add_space(8.0);
             let text = format!("Could not start: {}", failure.text);
@@ -199,9 +210,68 @@ impl Start {
                 ui.label(RichText::new(format!("hint: {hint}")).size(15.0));
             }
         }
-        ui.add_space(14.0);
-        cautions(ui, &colours);
-        wish
+        wish.inner
+    }
+
+    fn fields(&mut self, ui: &mut Ui, faults: &[PracticeFault]) {
+        let colours = Colours::of(ui.visuals());
+        match self.kind {
+            Kind::Practice => self.practice(ui, faults),
+            Kind::Serial => self.serial(ui),
+            Kind::Tcp => line(ui, "Connect to", &mut self.tcp, "host:port"),
+            Kind::Udp => line(ui, "Listen on", &mut self.udp, "0.0.0.0:14550"),
+            Kind::Recording => {
+                let hint = "path, or drop the file on this window";
+                path(ui, "Recording", &mut self.recording, hint, Field::Recording, &mut self.dialogs);
+                ui.checkbox(&mut self.as_it_was, "at the pace at which it was recorded");
+            }
+        }
+        if !matches!(self.kind, Kind::Practice | Kind::Recording) {
+            ui.add_space(6.0);
+            let hint = "what the line carries, such as protocols/acorn-binary.toml";
+            path(ui, "Protocol file", &mut self.protocol, hint, Field::Protocol, &mut self.dialogs);
+            faults_ui(ui, "protocol", self.failure.as_ref().map_or(&[], |failure| &failure.protocol));
+            let hint = "what the pack may do, such as packs/acorn-24s-nmc.toml";
+            path(ui, "Pack file", &mut self.pack, hint, Field::Pack, &mut self.dialogs);
+            faults_ui(ui, "pack", self.failure.as_ref().map_or(&[], |failure| &failure.pack));
+        }
+        if self.kind != Kind::Recording {
+            let hint = "a new file; empty records nothing";
+            path(ui, "Record to", &mut self.record, hint, Field::Record, &mut self.dialogs);
+        }
+        if let Some(said) = self.dialogs.said {
+            ui.label(RichText::new(said).size(14.0).color(colours.faint));
+        }
+    }
+
+    /// The button, or what is missing for it.
+    fn begin(&self, ui: &mut Ui) -> Option<Wish> {
+        let colours = Colours::of(ui.visuals());
+        let made = self.wish();
+        ui.horizontal(|ui| {
+            let clicked = pieces::main_button(ui, "Start watching (Enter)", made.is_ok()).clicked();
+            let enter = ui.input(|input| input.key_pressed(egui::Key::Enter)) && !ui.ctx().text_edit_focused();
+            match made {
+                Ok(made) => (clicked || enter).then_some(made),
+                Err(missing) => {
+                    ui.label(RichText::new(missing).color(colours.faint));
+                    None
+                }
+            }
+        })
+        .inner
+    }
+
+    /// A path that was chosen in a dialog stands where it would have been typed.
+    fn take_chosen(&mut self) {
+        let Some((field, path)) = self.dialogs.chosen() else { return };
+        let text = match field {
+            Field::Recording => &mut self.recording,
+            Field::Protocol => &mut self.protocol,
+            Field::Pack => &mut self.pack,
+            Field::Record => &mut self.record,
+        };
+        *text = path.display().to_string();
     }
 
     fn practice(&mut self, ui: &mut Ui, faults: &[PracticeFault]) {
@@ -286,16 +356,34 @@ impl Start {
     }
 }
 
+/// A line to type on.
 fn line(ui: &mut Ui, name: &str, text: &mut String, hint: &str) {
+    ui.horizontal(|ui| typed(ui, name, text, hint));
+}
+
+/// A path to type, or to choose in the system's dialog.
+fn path(ui: &mut Ui, name: &str, text: &mut String, hint: &str, field: Field, dialogs: &mut Dialogs) {
     ui.horizontal(|ui| {
-        let left = egui::Layout::left_to_right(egui::Align::Center);
-        let named = |ui: &mut Ui| {
-            ui.set_min_width(110.0);
-            ui.label(name)
-        };
-        let label = ui.allocate_ui_with_layout(egui::vec2(110.0, 22.0), left, named).inner;
-        ui.add(TextEdit::singleline(text).hint_text(hint).desired_width(560.0)).labelled_by(label.id);
+        typed(ui, name, text, hint);
+        let button = ui.add_enabled(!dialogs.is_open(), egui::Button::new("Choose…"));
+        button.widget_info(|| {
+            egui::WidgetInfo::labeled(egui::Role::Button, button.enabled(), format!("Choose: {}", name.to_lowercase()))
+        });
+        if button.clicked() {
+            dialogs.ask(field, ui.ctx());
+        }
     });
+}
+
+fn typed(ui: &mut Ui, name: &str, text: &mut String, hint: &str) {
+    let left = egui::Layout::left_to_right(egui::Align::Center);
+    let named = |ui: &mut Ui| {
+        ui.set_min_width(110.0);
+        ui.label(name)
+    };
+    let label = ui.allocate_ui_with_layout(egui::vec2(110.0, 22.0), left, named).inner;
+    let width = (ui.available_width() - 110.0).clamp(160.0, 560.0);
+    ui.add(TextEdit::singleline(text).hint_text(hint).desired_width(width)).labelled_by(label.id);
 }
 
 /// The faults of a file, each with its place.
@@ -310,12 +398,27 @@ fn faults_ui(ui: &mut Ui, what: &str, faults: &[Fault]) {
     }
 }
 
-fn cautions(ui: &mut Ui, colours: &Colours) {
-    ui.set_max_width(860.0);
-    let text = "This program advises and protects nothing: it is no fuse, no contactor, no BMS and no judgement. \
-        Local codes and qualified practice come first. More than 60 V DC can kill; less still burns, and a DC arc does \
-        not go out by itself. Props off, insulated tools, one hand, never alone, an isolated adapter, a plan for a \
-        lithium fire. After opening the switch the bus stays charged: meter it before touching.";
-    ui.label(RichText::new("Before the switch").strong());
-    ui.label(RichText::new(text).color(colours.faint));
+/// What to know before, beside the choice.
+fn aside(ui: &mut Ui, sound: &Sound) {
+    let colours = Colours::of(ui.visuals());
+    ui.add_space(6.0);
+    pieces::title(ui, "Can you hear an alarm?");
+    ui.horizontal_wrapped(|ui| pieces::sound(ui, sound));
+    ui.add_space(14.0);
+    pieces::title(ui, "Before the switch");
+    for caution in CAUTIONS {
+        ui.add(egui::Label::new(RichText::new(*caution).size(14.5)).wrap());
+        ui.add_space(3.0);
+    }
+    ui.add_space(6.0);
+    let text = "This program advises and protects nothing: it is no fuse, no contactor, no BMS and no judgement. Local \
+        codes and qualified practice come first.";
+    ui.add(egui::Label::new(RichText::new(text).size(14.0).color(colours.faint)).wrap());
 }
+
+const CAUTIONS: &[&str] = &[
+    "More than 60 V DC can kill; less still burns, and a DC arc does not go out by itself.",
+    "Props off. Insulated tools, one hand, never alone.",
+    "An isolated adapter, or the laptop on its battery. A plan for a lithium fire.",
+    "After opening the switch the bus stays charged: meter it before touching.",
+];

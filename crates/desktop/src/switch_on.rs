@@ -8,50 +8,118 @@ use crate::colours::Colours;
 use crate::wording::Look;
 use crate::{alarms, cells, checks, pieces, plots, values};
 
+/// Below this height of the side the lists take turns: each would be too low to be read.
+const LISTS_TAKE_TURNS: f32 = 480.0;
+
+/// In less width the lists go below the cells.
+const BESIDE: f32 = 780.0;
+
 /// What the person chose to see.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct SwitchOn {
     pub(crate) scale: cells::Scale,
     pub(crate) span: Span,
+    /// The list that is shown where there is room for one; `None` until the person chose.
+    list: Option<List>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum List {
+    Alarms,
+    Checks,
+    Events,
 }
 
 impl SwitchOn {
     /// Draws the screen; reports what the person asked for.
     pub(crate) fn ui(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        if ui.available_width() < BESIDE {
+            self.below_each_other(ui, look, out);
+            return;
+        }
         let colours = Colours::of(ui.visuals());
         let width = (ui.available_width() * 0.29).clamp(330.0, 440.0);
         let sheet = Frame::new().fill(colours.sheet).inner_margin(Margin::same(10));
         Panel::right("values and alarms").exact_size(width).resizable(false).frame(sheet).show(ui, |ui| {
-            let values_height = ui.available_height() * 0.45;
-            ScrollArea::vertical().id_salt("values").max_height(values_height).auto_shrink([false, true]).show(
-                ui,
-                |ui| {
-                    values::ui(ui, look);
-                },
-            );
+            let low = ui.available_height() < LISTS_TAKE_TURNS;
+            let values_height = ui.available_height() * 0.55;
+            let values = ScrollArea::vertical().id_salt("values").max_height(values_height);
+            values.auto_shrink([false, true]).show(ui, |ui| values::ui(ui, look, low));
             ui.separator();
-            // An alarm comes before the list of checks; without one the checks have the room.
-            let alarmed = !look.snapshot.alarms.is_empty();
-            if alarmed {
-                let height = ui.available_height() * 0.6;
-                ui.scope(|ui| {
-                    ui.set_max_height(height);
-                    alarms::ui(ui, look, out);
-                });
-                ui.separator();
+            if low {
+                self.one_list(ui, look, out);
+            } else {
+                all_lists(ui, look, out);
             }
-            ScrollArea::vertical().id_salt("checks").auto_shrink([false, true]).show(ui, |ui| checks::ui(ui, look));
-            if !alarmed {
-                ui.separator();
-                alarms::ui(ui, look, out);
-                ui.separator();
-            }
-            events(ui, look);
         });
+        // The plots keep what they need to be read at all.
         let room = ui.available_height();
-        cells::ui(ui, look, &mut self.scale, (room * 0.56).max(200.0));
+        let cells = (room * 0.55).min(room - plots::LEAST).max(120.0);
+        cells::ui(ui, look, &mut self.scale, cells);
         plots::ui(ui, look, &mut self.span);
     }
+
+    /// In a narrow window, or a small one at 200 %: what matters most comes first, the rest by scrolling.
+    fn below_each_other(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        ScrollArea::vertical().id_salt("narrow").auto_shrink(false).show(ui, |ui| {
+            cells::ui(ui, look, &mut self.scale, 150.0);
+            ui.separator();
+            let part = |ui: &mut Ui, height: f32, id: &str, draw: &mut dyn FnMut(&mut Ui)| {
+                let size = egui::vec2(ui.available_width(), height);
+                let layout = egui::Layout::top_down(egui::Align::LEFT);
+                ui.push_id(id, |ui| ui.allocate_ui_with_layout(size, layout, |ui| draw(ui)));
+            };
+            part(ui, 190.0, "lists", &mut |ui| self.one_list(ui, look, out));
+            ui.separator();
+            values::ui(ui, look, true);
+            ui.separator();
+            part(ui, plots::LEAST, "plots", &mut |ui| plots::ui(ui, look, &mut self.span));
+        });
+    }
+
+    fn one_list(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        let waiting = look.snapshot.unacknowledged().count();
+        // Until the person chooses, what is wrong is shown.
+        let usual = if look.snapshot.alarms.is_empty() { List::Checks } else { List::Alarms };
+        let mut list = self.list.unwrap_or(usual);
+        ui.horizontal(|ui| {
+            let alarms = if waiting == 0 { "Alarms".to_owned() } else { format!("Alarms ({waiting} wait)") };
+            for (choice, text) in [(List::Alarms, alarms.as_str()), (List::Checks, "Checks"), (List::Events, "Events")]
+            {
+                if ui.selectable_label(list == choice, text).clicked() {
+                    list = choice;
+                    self.list = Some(choice);
+                }
+            }
+        });
+        match list {
+            List::Alarms => alarms::ui(ui, look, out),
+            List::Checks => {
+                ScrollArea::vertical().id_salt("checks").auto_shrink(false).show(ui, |ui| checks::ui(ui, look));
+            }
+            List::Events => events(ui, look),
+        }
+    }
+}
+
+fn all_lists(ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+    // An alarm comes before the list of checks; without one the checks have the room.
+    let alarmed = !look.snapshot.alarms.is_empty();
+    if alarmed {
+        let height = ui.available_height() * 0.6;
+        ui.scope(|ui| {
+            ui.set_max_height(height);
+            alarms::ui(ui, look, out);
+        });
+        ui.separator();
+    }
+    ScrollArea::vertical().id_salt("checks").auto_shrink([false, true]).show(ui, |ui| checks::ui(ui, look));
+    if !alarmed {
+        ui.separator();
+        alarms::ui(ui, look, out);
+        ui.separator();
+    }
+    events(ui, look);
 }
 
 /// The newest events, newest first, in what room is left.

@@ -11,45 +11,39 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
     let colours = Colours::of(ui.visuals());
     let height = ui.ctx().content_rect().height();
     let (verdict, because) = wording::verdict(look);
+    // Large where there is room: it is read from two metres.
+    let narrow = ui.available_width() < 800.0;
+    let (large, usual) = if narrow { (16.0, 14.0) } else { (20.0, 16.0) };
     let facts = look.snapshot.facts.as_deref();
     let practice = facts.is_some_and(|facts| facts.practice);
     ui.horizontal(|ui| {
-        Frame::new().fill(colours.of_meaning(verdict.meaning)).inner_margin(Margin::symmetric(14, 2)).show(ui, |ui| {
-            ui.horizontal(|ui| {
-                // Capitals are about 0.7 of the size of a font.
-                let size = (height / 20.0 / 0.7).clamp(30.0, 90.0);
-                let (rect, _) = ui.allocate_exact_size(egui::vec2(size * 0.6, size), egui::Sense::hover());
-                let on = colours.on_strong();
-                let fill = colours.of_meaning(verdict.meaning);
-                pieces::paint_sign(ui.painter(), rect.center(), size * 0.26, verdict.sign, on, fill);
-                ui.label(RichText::new(&verdict.text).size(size).strong().color(on));
-            });
-        });
+        // Capitals are about 0.7 of the size of a font.
+        answer(ui, &verdict, (height / 20.0 / 0.7).clamp(30.0, 160.0));
         ui.vertical(|ui| {
             ui.add_space(4.0);
-            ui.add(egui::Label::new(RichText::new(&because).size(20.0)).wrap());
+            ui.add(egui::Label::new(RichText::new(&because).size(large)).wrap());
             ui.horizontal_wrapped(|ui| {
+                let elapsed = wording::elapsed(look.now());
+                let label = ui.label(RichText::new(&elapsed).monospace().size(usual));
+                pieces::name(&label, format!("elapsed {elapsed}"));
+                ui.separator();
                 if practice {
                     let text = "PRACTICE: no real pack".to_owned();
-                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, usual);
                     ui.separator();
                 }
                 if facts.is_some_and(|facts| facts.replay) {
                     let text = "RECORDING: shown again".to_owned();
-                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, 15.0);
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, usual);
                     ui.separator();
                 }
-                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(15.0));
+                ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(usual));
                 ui.separator();
-                pieces::said_inline(ui, &wording::link(look), 15.0);
-                ui.separator();
+                pieces::said_inline(ui, &wording::link(look), usual);
                 if !facts.is_some_and(|facts| facts.replay) {
-                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), 15.0);
                     ui.separator();
+                    pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), usual);
                 }
-                let elapsed = wording::elapsed(look.now());
-                let label = ui.label(RichText::new(&elapsed).monospace().size(15.0));
-                pieces::name(&label, format!("elapsed {elapsed}"));
             });
         });
     });
@@ -59,6 +53,20 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
     }
     Frame::new().fill(colours.tint(Meaning::Action)).inner_margin(Margin::symmetric(10, 5)).show(ui, |ui| {
         ui.set_width(ui.available_width());
-        pieces::said(ui, &wording::next_action(look), 18.0);
+        pieces::said(ui, &wording::next_action(look), if narrow { 15.0 } else { 18.0 });
+    });
+}
+
+/// The answer on its own ground, with a sign that says the same.
+pub(crate) fn answer(ui: &mut Ui, verdict: &Said, size: f32) {
+    let colours = Colours::of(ui.visuals());
+    let fill = colours.of_meaning(verdict.meaning);
+    let on = colours.on_strong();
+    Frame::new().fill(fill).inner_margin(Margin { left: 14, right: 18, top: 2, bottom: 2 }).show(ui, |ui| {
+        ui.horizontal(|ui| {
+            let (rect, _) = ui.allocate_exact_size(egui::vec2(size * 0.6, size), egui::Sense::hover());
+            pieces::paint_sign(ui.painter(), rect.center(), size * 0.26, verdict.sign, on, fill);
+            pieces::heavy(ui, &verdict.text, size, on);
+        });
     });
 }

@@ -8,28 +8,43 @@ use crate::colours::Colours;
 use crate::pieces;
 use crate::wording::{self, Look};
 
-/// Draws the values.
-pub fn ui(ui: &mut Ui, look: Look<'_>) {
+/// The width of a name and of a value, so that pack and temperatures stand in the same columns.
+const NAME: f32 = 100.0;
+const VALUE: f32 = 100.0;
+
+/// Draws the values. `compact`: the rows stand close together.
+pub fn ui(ui: &mut Ui, look: Look<'_>, compact: bool) {
     let snapshot = look.snapshot;
+    // A row is as high as a button unless it is told otherwise.
+    let between = if compact { 0.0 } else { 3.0 };
+    if compact {
+        ui.spacing_mut().interact_size.y = 15.0;
+    }
     pieces::title(ui, "Pack");
-    Grid::new("pack values").num_columns(3).spacing([10.0, 3.0]).show(ui, |ui| {
+    Grid::new("pack values").num_columns(3).spacing([10.0, between]).show(ui, |ui| {
         let sum = snapshot.sum.filter(|_| !look.is_old());
         let text = sum.map_or("not known".to_owned(), |nanos| format!("{} V", format_nanos(nanos, 2)));
         row(ui, "Sum of cells", &text, "", if sum.is_some() { Standing::Inside } else { Standing::Unknown }, false);
+        ui.end_row();
         reading(ui, look, "Reported pack", &snapshot.pack, "V", 2);
+        ui.end_row();
         if let Some(meter) = snapshot.meter {
             row(ui, "By meter", &format!("{} V", format_nanos(meter, 2)), "", Standing::Inside, false);
+            ui.end_row();
         }
         reading(ui, look, "Bus", &snapshot.bus, "V", 1);
+        ui.end_row();
         reading(ui, look, "Current", &snapshot.current, "A", 2);
+        ui.end_row();
     });
     ui.add_space(4.0);
     pieces::title(ui, "Temperatures");
-    Grid::new("temperatures").num_columns(3).spacing([10.0, 3.0]).show(ui, |ui| {
+    Grid::new("temperatures").num_columns(3).spacing([10.0, between]).show(ui, |ui| {
         for (index, sensor) in snapshot.temperatures.iter().enumerate() {
             let place = snapshot.facts.as_ref().and_then(|facts| facts.sensors.get(index));
             let name = place.map_or_else(|| format!("sensor {}", index + 1), |place| format!("{} {place}", index + 1));
             reading(ui, look, &name, sensor, "°C", 1);
+            ui.end_row();
         }
     });
 }
@@ -54,8 +69,12 @@ fn row(ui: &mut Ui, name: &str, value: &str, so_far: &str, standing: Standing, s
     let colours = Colours::of(ui.visuals());
     let said = wording::standing(standing);
     let colour = if standing == Standing::Inside { colours.ink } else { colours.of_meaning(said.meaning) };
-    ui.label(RichText::new(name).size(14.0));
+    ui.scope(|ui| {
+        ui.set_min_width(NAME);
+        ui.label(RichText::new(name).size(14.0));
+    });
     ui.horizontal(|ui| {
+        ui.set_min_width(VALUE);
         ui.spacing_mut().item_spacing.x = 5.0;
         let (rect, _) = ui.allocate_exact_size(egui::vec2(12.0, 16.0), egui::Sense::hover());
         if signed && standing != Standing::Inside {
@@ -70,5 +89,4 @@ fn row(ui: &mut Ui, name: &str, value: &str, so_far: &str, standing: Standing, s
         pieces::name(&label, words);
     });
     ui.label(RichText::new(so_far).monospace().size(12.0).color(colours.faint));
-    ui.end_row();
 }

@@ -8,6 +8,7 @@ use session::rules::{AlarmState, Check, HandResult, Outcome, Severity, Stage};
 use session::snapshot::{Link, Phase, Recording, Standing};
 
 use crate::colours::Meaning;
+use crate::sound::{self, By};
 
 /// Data older than this is old, whatever it says.
 pub const OLD_AFTER: Duration = Duration::from_secs(1);
@@ -92,9 +93,18 @@ pub fn verdict(look: Look<'_>) -> (Said, String) {
             let why = format!("no new data for {}", age_text(look.age().unwrap_or_default()));
             (said(Meaning::Abnormal, "?", "CANNOT TELL"), why)
         }
+        // What was seen can't be looked at again: the evidence has a hole (exit status 4 of the command line).
+        Outcome::Go if incomplete(snapshot) => {
+            let why = "the recording is incomplete; but for that, every required check passed";
+            (said(Meaning::Abnormal, "?", "CANNOT TELL"), why.to_owned())
+        }
         Outcome::Go => (said(Meaning::Safe, "+", "GO"), because),
         Outcome::CannotTell => (said(Meaning::Abnormal, "?", "CANNOT TELL"), because),
     }
+}
+
+fn incomplete(snapshot: &Snapshot) -> bool {
+    matches!(snapshot.recording, Recording::Incomplete(_))
 }
 
 /// An age with one decimal, or in whole seconds when it is long.
@@ -131,6 +141,20 @@ pub fn recording(recording: &Recording) -> Said {
         Recording::On(_) => said(Meaning::Safe, "+", "recording"),
         Recording::Incomplete(why) => said(Meaning::Danger, "x", format!("recording incomplete: {why}")),
         Recording::Finished => said(Meaning::Unknown, "=", "recording closed, whole"),
+    }
+}
+
+/// Whether an alarm can be heard, and by what.
+pub fn sound(status: &sound::Status) -> Said {
+    if status.silenced {
+        return said(Meaning::Abnormal, "!", "SILENCED until the next alarm");
+    }
+    let failed = status.failed.as_ref().map_or(String::new(), |why| format!(" ({why})"));
+    match &status.by {
+        By::Program(name) if status.tried => said(Meaning::Unknown, "=", format!("sound by {name}")),
+        By::Program(name) => said(Meaning::Unknown, "?", format!("sound by {name}, not tried yet{failed}")),
+        By::Bell => said(Meaning::Unknown, "?", format!("sound by the terminal's bell only{failed}")),
+        By::Nothing => said(Meaning::Abnormal, "!", format!("NO SOUND: keep an eye on the screen{failed}")),
     }
 }
 
@@ -235,6 +259,9 @@ pub fn next_action(look: Look<'_>) -> Said {
             Outcome::CannotTell => {
                 let why = verdict.because.first().map_or("", String::as_str);
                 format!("Wait, and change nothing: {why}")
+            }
+            Outcome::Go if incomplete(snapshot) => {
+                format!("{}; make room for the recording, then start a new session", open_it(look))
             }
             Outcome::Go => match snapshot.stage {
                 Some(Stage::BmsOnly) => "Go for the next step: pre-charge, hand on the switch".to_owned(),

@@ -30,6 +30,8 @@ fn hour() -> Snapshot {
             sensor.push(at, 21_000_000_000 + chance() * 200);
         }
         history.current.push(at, chance() * 50_000);
+        history.pack.push(at, 91_000_000_000 + chance() * 2_000);
+        history.bus.push(at, 91_000_000_000 + chance() * 2_000);
     }
     let mut snapshot = Snapshot { phase: Phase::Running, link: Link::Frames, ..Snapshot::default() };
     snapshot.at = SessionTime::from_millis(3_600_000);
@@ -105,7 +107,8 @@ fn a_frame_with_an_hour_of_data_is_quick() {
         let times = frames(&snapshot, whole);
         let (median, worst) = (times[times.len() / 2], times[times.len() - 1]);
         eprintln!("{name}: median {median:.2} ms, worst {worst:.2} ms a frame");
-        // The aim is 4 ms in release on a quiet machine; a test on a busy one only finds what is an order off.
-        assert!(median < 40.0, "{name}: {median:.2} ms a frame");
+        // The promise is 4 ms in release; without optimisation only what is an order off is found.
+        let limit = if cfg!(debug_assertions) { 40.0 } else { 4.0 };
+        assert!(median < limit, "{name}: {median:.2} ms a frame");
     }
 }

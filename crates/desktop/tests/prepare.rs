@@ -29,6 +29,7 @@ fn ready() -> Ready {
         },
         tool_version: "a test".to_owned(),
         host: String::new(),
+        players: desktop::sound::Players::none(),
         first: None,
     }
 }

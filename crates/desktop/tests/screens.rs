@@ -1,62 +1,21 @@
 //! The screens by their accessible names, in the states in which a screen most easily lies.
 
+mod common;
+
 use std::sync::Arc;
 use std::time::Duration;
 
-use desktop::wording::Look;
-use desktop::{Screen, colours};
+use common::{Shown, recorded, running, show_in};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use model::{Command, Input, InputKind, SessionTime};
 use session::Snapshot;
-use session::snapshot::{Facts, Link, Phase, Recording};
+use session::snapshot::{Link, Phase, Recording};
 use session::worker::{Job, Opened, Replay};
 use session::{Engine, Worker};
 
-/// What is looked at, and what the person did.
-struct Shown {
-    snapshot: Arc<Snapshot>,
-    since: Duration,
-    finished: bool,
-    screen: Screen,
-    out: Vec<Command>,
-}
-
 fn show(snapshot: Snapshot, since: Duration) -> Harness<'static, Shown> {
-    let snapshot = Arc::new(snapshot);
-    let shown = Shown { snapshot, since, finished: false, screen: Screen::default(), out: Vec::new() };
-    let mut harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
-        |ui, shown: &mut Shown| {
-            colours::dress(ui.ctx());
-            let look = Look { snapshot: &shown.snapshot, since: shown.since, finished: shown.finished };
-            shown.screen.ui(ui, look, &mut shown.out);
-        },
-        shown,
-    );
-    harness.run_steps(3);
-    harness
-}
-
-/// The snapshot of a shipped recording at this moment, taken as the screen takes it: from a worker.
-fn recorded(name: &str, until: Option<SessionTime>) -> Snapshot {
-    let path = packwake_tests::root().join("recordings").join(name);
-    let open = Box::new(move || Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until }), keep: None }));
-    let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
-    while !worker.is_finished() {
-        std::thread::sleep(Duration::from_millis(5));
-    }
-    let (snapshot, _) = worker.latest();
-    assert_eq!(snapshot.phase, Phase::Ended);
-    (*snapshot).clone()
-}
-
-/// The same as a session that runs: what the screen shows live.
-fn running(name: &str, until_ms: u64) -> Snapshot {
-    let mut snapshot = recorded(name, Some(SessionTime::from_millis(until_ms)));
-    snapshot.phase = Phase::Running;
-    let facts = snapshot.facts.as_deref().expect("it began").clone();
-    snapshot.facts = Some(Arc::new(Facts { replay: false, ..facts }));
-    snapshot
+    show_in([1280.0, 800.0], snapshot, since)
 }
 
 fn has(harness: &Harness<'_, Shown>, label: &str) {
@@ -144,7 +103,11 @@ fn a_failed_recording_stays_on_the_top_line() {
     snapshot.recording = Recording::Incomplete("the disk is full".to_owned());
     let harness = show(snapshot, Duration::ZERO);
     has(&harness, "recording incomplete: the disk is full");
-    has(&harness, "GO");
+    // What was seen can't be looked at again, so it is no go; but it is no fault of the pack.
+    has(&harness, "CANNOT TELL");
+    has(&harness, "the recording is incomplete; but for that, every required check passed");
+    has_part(&harness, "then start a new session");
+    has_not(&harness, "GO");
 }
 
 #[test]
@@ -263,4 +226,123 @@ fn played_from(name: &str, then: Vec<InputKind>) -> Snapshot {
     let mut snapshot = (*worker.latest().0).clone();
     snapshot.phase = Phase::Running;
     snapshot
+}
+
+#[test]
+fn each_stage_has_its_word_and_its_time_above_the_plots() {
+    let harness = show(running("acorn-first-switch-on.mcap", 30_000), Duration::ZERO);
+    for (at, stage) in recorded("acorn-first-switch-on.mcap", Some(SessionTime::from_millis(30_000))).stages.iter() {
+        let from = model::format_nanos(i64::try_from(at.nanos).expect("seconds"), 1);
+        has_part(&harness, &format!("Stage from {from} s to "));
+        has_part(&harness, &format!(" s: {stage}"));
+    }
+    // All on one time axis, with the bus among them.
+    for plot in ["cells", "pack and bus", "current", "temperatures"] {
+        has_part(&harness, &format!("Plot of {plot}: "));
+    }
+    has_not(&harness, "no data");
+}
+
+#[test]
+fn in_a_small_window_alarms_and_checks_can_be_read_and_pressed() {
+    let size = [960.0, 600.0];
+    let mut harness = show_in(size, running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
+    let inside = |harness: &Harness<'_, Shown>, label: &str| {
+        let found = harness.query_all_by_label_contains(label).next();
+        let rect = found.unwrap_or_else(|| panic!("no {label:?}: {}", all(harness))).rect();
+        assert!(rect.top() < rect.bottom() && rect.bottom() <= size[1] && rect.right() <= size[0], "{label}: {rect:?}");
+    };
+    for label in
+        ["Acknowledge alarm 2: deviation", "cell 17 from the median by", "Acknowledge all (A)", "6 cells 21-24"]
+    {
+        inside(&harness, label);
+    }
+    harness.get_by_label("Acknowledge all (A)").click();
+    harness.run_steps(2);
+    assert_eq!(harness.state().out.len(), 2);
+    harness.get_by_label("Checks").click();
+    harness.run_steps(2);
+    inside(&harness, "deviation: failed");
+    harness.get_by_label("Events").click();
+    harness.run_steps(2);
+    inside(&harness, "alarm: critical raised: deviation");
+    // The plots keep their place.
+    for plot in ["cells", "pack and bus", "current", "temperatures"] {
+        inside(&harness, &format!("Plot of {plot}: "));
+    }
+}
+
+/// The shapes of a picture.
+fn shapes(harness: &Harness<'_, Shown>) -> Vec<egui::Shape> {
+    harness.output().shapes.iter().map(|clipped| clipped.shape.clone()).collect()
+}
+
+/// The vertical lines at the place of a cell: their lower and upper ends.
+fn sticks(harness: &Harness<'_, Shown>, cell: &str) -> Vec<(f32, f32)> {
+    let x = harness.query_all_by_label_contains(cell).next().expect("it is there").rect().center().x;
+    let stick = |shape: egui::Shape| match shape {
+        egui::Shape::LineSegment { points: [one, other], .. } => {
+            let here = (one.x - x).abs() < 1.0 && (other.x - x).abs() < 1.0;
+            here.then_some((one.y.min(other.y), one.y.max(other.y)))
+        }
+        _ => None,
+    };
+    shapes(harness).into_iter().filter_map(stick).collect()
+}
+
+#[test]
+fn ten_millivolts_are_at_least_twelve_points_at_the_usual_scale() {
+    let mut snapshot = running("acorn-first-switch-on.mcap", 10_000);
+    let median = snapshot.median.expect("there are cells");
+    snapshot.cells[6].latest = Some(median + 10_000_000);
+    snapshot.cells[6].unseen = None;
+    let harness = show(snapshot, Duration::ZERO);
+    has_part(&harness, "+10 mV from the median");
+    let length = sticks(&harness, "Cell 7: ").into_iter().map(|(top, bottom)| bottom - top).fold(0.0, f32::max);
+    assert!(12.0 <= length, "{length} points");
+}
+
+#[test]
+fn what_came_and_went_between_two_pictures_is_drawn() {
+    let mut snapshot = running("acorn-first-switch-on.mcap", 10_000);
+    let median = snapshot.median.expect("there are cells");
+    snapshot.cells[6].latest = Some(median);
+    let piece = |millivolts: i64| session::history::Piece { lowest: median - millivolts * 1_000_000, highest: median };
+    snapshot.cells[6].unseen = Some(piece(0));
+    let quiet = show(snapshot.clone(), Duration::ZERO);
+    let length = |harness: &Harness<'_, Shown>| {
+        sticks(harness, "Cell 7: ").into_iter().map(|(top, bottom)| bottom - top).fold(0.0, f32::max)
+    };
+    assert!(length(&quiet) < 2.0);
+    // A dip of 40 mV that is over: nothing else tells of it.
+    snapshot.cells[6].unseen = Some(piece(40));
+    let dipped = show(snapshot, Duration::ZERO);
+    assert!(48.0 <= length(&dipped), "{}", length(&dipped));
+}
+
+#[test]
+fn the_gallery_has_every_state() {
+    let mut harness = Harness::builder().with_size([1280.0, 900.0]).build_ui(|ui| {
+        desktop::colours::dress(ui.ctx());
+        desktop::gallery::ui(ui);
+    });
+    harness.run_steps(2);
+    for label in [
+        "GO",
+        "CANNOT TELL",
+        "NO-GO",
+        "NOT WATCHING",
+        "link lost: the device was unplugged, data 0.9 s old",
+        "recording incomplete: the disk is full",
+        "SILENCED until the next alarm",
+        "NO SOUND: keep an eye on the screen",
+        "cleared but latched, not acknowledged",
+        "put aside",
+        "Cell 11: never seen",
+        "Cell 10: the BMS says it has no value",
+        "Cell 8: 2.950 V, -900 mV from the median, critical, so far 2.946 to 2.953 V",
+        "sensor 2: 47.0 °C, warning",
+    ] {
+        assert!(harness.query_all_by_label(label).next().is_some(), "no {label:?} in the gallery");
+    }
 }

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use desktop::dialogs::{Dialogs, Field};
+use desktop::sound::Players;
 use desktop::start::{Kind, PracticeFault, Wish};
 use desktop::{Desktop, Practice, Ready};
 use egui_kittest::Harness;
@@ -28,6 +30,7 @@ fn ready(first: Option<Wish>) -> Ready {
         },
         tool_version: "a test".to_owned(),
         host: String::new(),
+        players: Players::none(),
         first,
     }
 }
@@ -110,4 +113,40 @@ fn faults_of_the_files_are_shown_with_their_place() {
         std::thread::sleep(Duration::from_millis(10));
     }
     panic!("the fault is not on the screen");
+}
+
+#[test]
+fn a_chosen_path_stands_on_its_line_and_no_frame_waits_for_the_dialog() {
+    // The dialog takes its time, then the person chooses; the second time nothing is chosen.
+    fn pick(field: Field) -> Option<PathBuf> {
+        std::thread::sleep(Duration::from_millis(300));
+        (field == Field::Pack).then(|| PathBuf::from("chosen/pack.toml"))
+    }
+    let mut harness = desktop(None);
+    harness.run_steps(1);
+    let fill = |start: &mut desktop::start::Start| {
+        start.kind = Kind::Tcp;
+        start.dialogs = Dialogs::new(pick);
+    };
+    harness.state_mut().as_mut().expect("it is there").fill(fill);
+    harness.run_steps(2);
+    for (button, told) in [("Choose: pack file", "chosen/pack.toml"), ("Choose: protocol file", "no file was chosen")] {
+        harness.get_by_label(button).click();
+        #[expect(clippy::disallowed_methods, reason = "it is this machine's time that is measured")]
+        let began = std::time::Instant::now();
+        harness.run_steps(2);
+        assert!(began.elapsed() < Duration::from_millis(250), "{:?}", began.elapsed());
+        let there = |harness: &Harness<'static, Option<Desktop>>| {
+            harness.query_all_by_value(told).next().is_some()
+                || harness.query_all_by_label_contains(told).next().is_some()
+        };
+        for _ in 0..200 {
+            harness.run_steps(1);
+            if there(&harness) {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        assert!(there(&harness), "{told}");
+    }
 }

@@ -11,6 +11,8 @@ mod files;
 mod output;
 mod ports;
 mod practice;
+#[cfg(test)]
+mod practice_window;
 mod replay;
 mod schema;
 mod simulate;

@@ -5,6 +5,7 @@ use std::str::FromStr;
 use std::sync::Arc;
 
 use anyhow::{Context, Result};
+use desktop::sound::Players;
 use desktop::start::{PracticeFault, Wish};
 use desktop::{Practice, Ready};
 use parser::Protocol;
@@ -47,7 +48,7 @@ pub(crate) fn play(
 
 /// The fault with this name; none for "none".
 pub(crate) fn fault(name: &str) -> Result<Option<FaultKind>> {
-    if name == "none" {
+    if name == SOUND {
         return Ok(None);
     }
     FaultKind::from_str(name).map(Some).map_err(|unknown| {
@@ -69,22 +70,29 @@ pub(crate) fn path(running: &simulator::Running) -> PathBuf {
 
 /// Opens the desktop on the sound practice pack and returns when its window is closed.
 pub(crate) fn desktop() -> Result<Status> {
-    let sound = PracticeFault { name: "none".to_owned(), about: "a sound pack".to_owned() };
+    desktop::run(ready(SOUND, Players::of_this_machine())).map_err(|error| {
+        let hint = error.hint();
+        Hinted::error(error.to_string(), hint)
+    })?;
+    Ok(Status::Go)
+}
+
+/// The word for no fault.
+pub(crate) const SOUND: &str = "none";
+
+/// What the desktop needs, with the practice pack and this fault at first.
+pub(crate) fn ready(first: &str, players: Players) -> Ready {
+    let sound = PracticeFault { name: SOUND.to_owned(), about: "a sound pack".to_owned() };
     let named = |kind: FaultKind| PracticeFault { name: kind.name().to_owned(), about: kind.about().to_owned() };
     let practice = Practice {
-        faults: std::iter::once(sound.clone()).chain(Fault::all().map(named)).collect(),
+        faults: std::iter::once(sound).chain(Fault::all().map(named)).collect(),
         pack: rules::Pack::parse(PACK).0.map(Arc::new),
         start: Arc::new(|fault, record| {
             watched(fault, record).map_err(|error| Failure { text: format!("{error:#}"), ..Failure::default() })
         }),
     };
-    let first = Some(Wish::Practice { fault: sound.name, record: None });
-    let ready = Ready { practice, tool_version: tool_version(), host: host_name(), first };
-    desktop::run(ready).map_err(|error| {
-        let hint = error.hint();
-        Hinted::error(error.to_string(), hint)
-    })?;
-    Ok(Status::Go)
+    let first = Some(Wish::Practice { fault: first.to_owned(), record: None });
+    Ready { practice, tool_version: tool_version(), host: host_name(), players, first }
 }
 
 /// The practice pack with a fault, started, as a session.

@@ -25,6 +25,8 @@ pub enum Cause {
     WeakCell,
     /// A link or contact beside a cell has a resistance.
     LinkResistance,
+    /// A cell or a link beside it has a resistance; which of the two, the readings do not tell.
+    WeakCellOrLink,
     /// A cell loses charge by itself.
     SelfDischarge,
     /// The BMS is balancing a cell.
@@ -85,7 +87,7 @@ const fn entry(cause: Cause, name: &'static str, check: Check, look_at: &'static
 }
 
 /// In the order of their declaration. What to look at is common practice, no source.
-const ENTRIES: [Entry; 32] = [
+const ENTRIES: [Entry; 33] = [
     entry(
         Cause::OpenSenseLead,
         "open sense lead",
@@ -134,6 +136,12 @@ const ENTRIES: [Entry; 32] = [
         "link resistance",
         Check::Deviation,
         "the link, weld or screw beside that cell: torque, corrosion, a cracked weld",
+    ),
+    entry(
+        Cause::WeakCellOrLink,
+        "weak cell or link",
+        Check::Deviation,
+        "meter the drop across the cell's tabs, then across the link beside it, under a small load",
     ),
     entry(
         Cause::SelfDischarge,

@@ -53,7 +53,7 @@ pub enum Check {
 
 impl Check {
     /// All of them, in the order in which a verdict lists them, with the name that files and output use.
-    pub const ALL: [(&'static str, Self); 21] = [
+    pub const ALL: [(&'static str, Self); 22] = [
         ("link", Self::Link),
         ("checksum", Self::Checksum),
         ("message periods", Self::MessagePeriods),

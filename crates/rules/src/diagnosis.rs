@@ -79,12 +79,14 @@ pub(crate) struct CellSet<'c> {
 }
 
 /// What the judge knows besides, at the time of a look.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Known {
     /// The BMS's own test of its sense leads failed, or a hand reading did.
     pub(crate) leads_failed: bool,
     /// Cells beyond those of the pack, on the line.
     pub(crate) extra_cells: Option<u16>,
+    /// Cells (from 0) that stood still while the others moved.
+    pub(crate) frozen_cells: Vec<usize>,
     /// Values or counters stand still that should move.
     pub(crate) frozen: bool,
     /// The source is gone.
@@ -190,22 +192,34 @@ fn explain(claims: &mut Vec<Claim>) {
 /// Whether `cause` leaves the signs that `sign` was claimed by. One that is only possible explains nothing.
 fn explains(cause: &Claim, sign: &Claim) -> bool {
     use Cause::{
-        BalancingActive, CellsReadInTurn, Circulation, CurrentOffset, DamagedLine, FrozenBms, HeatingAtRest, HighCell,
-        Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset, SelfDischarge, SensorStuck, SilentLine,
-        SwappedSenseLeads, Unplugged, WeakCell, WrongCellCount, WrongScale,
+        BalancingActive, CellsReadInTurn, Circulation, ConnectorResistance, CurrentOffset, DamagedLine, FrozenBms,
+        HeatingAtRest, HighCell, Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset, ReversedCurrent,
+        SelfDischarge, SensorOpen, SensorShort, SensorStuck, SilentLine, SwappedSenseLeads, Unplugged, WeakCell,
+        WeakCellOrLink, WrongCellCount, WrongScale,
     };
     if cause.confidence == Confidence::Possible && Confidence::Possible < sign.confidence {
         return false;
     }
-    let cells = matches!(sign.cause, LowCell | HighCell | WeakCell | LinkResistance | SelfDischarge | BalancingActive);
+    let cells = matches!(
+        sign.cause,
+        LowCell | HighCell | WeakCell | LinkResistance | WeakCellOrLink | SelfDischarge | BalancingActive
+    );
     match cause.cause {
-        WrongScale => cells || matches!(sign.cause, PackSumOffset | WrongCellCount | OpenSenseLead),
+        WrongScale => {
+            cells || matches!(sign.cause, PackSumOffset | WrongCellCount | OpenSenseLead | ConnectorResistance)
+        }
+        ReversedCurrent => sign.cause == ConnectorResistance,
+        SensorOpen | SensorShort => sign.cause == SensorStuck && near(cause, sign, 0),
         SwappedSenseLeads | OpenSenseLead | BalancingActive if cells => {
             cause.cause != sign.cause && near(cause, sign, 1)
         }
-        SwappedSenseLeads => sign.cause == OpenSenseLead && (near(cause, sign, 1) || sign.places.is_empty()),
+        SwappedSenseLeads => match sign.cause {
+            PackSumOffset | WrongCellCount | ConnectorResistance => true,
+            OpenSenseLead => near(cause, sign, 1) || sign.places.is_empty(),
+            _ => false,
+        },
         OpenSenseLead => match sign.cause {
-            PackSumOffset => true,
+            PackSumOffset | WrongCellCount | ConnectorResistance => true,
             // The same lead, claimed with its place and without.
             OpenSenseLead => sign.places.is_empty() && !cause.places.is_empty(),
             _ => false,
@@ -213,8 +227,8 @@ fn explains(cause: &Claim, sign: &Claim) -> bool {
         WrongCellCount => {
             sign.cause == PackSumOffset || (near(cause, sign, 0) && (cells || sign.cause == OpenSenseLead))
         }
-        CellsReadInTurn => matches!(sign.cause, WeakCell | LinkResistance),
-        WeakCell | LinkResistance => sign.cause == SelfDischarge && near(cause, sign, 0),
+        CellsReadInTurn => matches!(sign.cause, WeakCell | LinkResistance | WeakCellOrLink),
+        WeakCell | LinkResistance | WeakCellOrLink => sign.cause == SelfDischarge && near(cause, sign, 0),
         SelfDischarge => matches!(sign.cause, LowCell) && near(cause, sign, 0),
         Circulation => sign.cause == CurrentOffset,
         FrozenBms => matches!(sign.cause, SensorStuck | SilentLine),

@@ -145,7 +145,7 @@ impl Pack {
 
     /// The deviation limit under a current, in billionths: the rest value plus 0.3 (warning) and 0.5 (critical) of
     /// current times resistance. Common practice, no source.
-    pub(crate) fn deviation_load(&self, current_nanos: i64) -> LimitValues {
+    pub fn deviation_load(&self, current_nanos: i64) -> LimitValues {
         let mut limit = self.limit(LimitName::DeviationLoad);
         let drop = self.drop_nanos(current_nanos);
         limit.warning = limit.warning.map(|warning| warning.saturating_add(drop / 10 * 3));

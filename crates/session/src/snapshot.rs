@@ -266,6 +266,12 @@ impl Latest {
         (Arc::clone(&slot.snapshot), slot.published.elapsed())
     }
 
+    /// The same, for somebody who is no screen: what it holds does not count as seen.
+    pub fn peek(&self) -> (Arc<Snapshot>, Duration) {
+        let slot = self.slot();
+        (Arc::clone(&slot.snapshot), slot.published.elapsed())
+    }
+
     /// Whether somebody took the newest one.
     pub fn was_taken(&self) -> bool {
         self.slot().taken

@@ -7,7 +7,7 @@ use std::time::Duration;
 use model::{Batch, Channel, Item, KindLayout, Quantity, SessionTime};
 use parser::Protocol;
 use rules::statistics::median;
-use rules::{Alarm, AlarmChange, EventKind, LimitName, LimitValues, LinkChange, Pack, Severity};
+use rules::{Alarm, AlarmChange, EventKind, LimitName, LinkChange, Pack, Severity};
 
 use crate::engine::{Engine, SessionEvent};
 use crate::event_lines::text_line;
@@ -313,24 +313,11 @@ fn stand(readings: &mut [Reading], quantity: Quantity, now: SessionTime, alarms:
 fn limits(pack: &Pack, rest: bool, current: Option<i64>) -> Limits {
     let load = !rest;
     let pick = |rest, other| pack.limit(if load { other } else { rest });
-    let mut deviation = pick(LimitName::DeviationRest, LimitName::DeviationLoad);
-    if load {
-        widen(&mut deviation, pack.resistance_nanos(), current.unwrap_or(0));
-    }
     Limits {
-        deviation,
+        deviation: if load { pack.deviation_load(current.unwrap_or(0)) } else { pack.limit(LimitName::DeviationRest) },
         cell_high: pack.limit(LimitName::CellHigh),
         cell_low: pick(LimitName::CellLowRest, LimitName::CellLowLoad),
         temperature_high: pack.limit(LimitName::TemperatureHigh),
         temperature_low: pack.limit(LimitName::TemperatureLow),
     }
-}
-
-/// As the rules widen the deviation limit under a current (`Pack::deviation_load`): 0.3 and 0.5 of current times
-/// resistance.
-fn widen(limit: &mut LimitValues, resistance_nanos: i64, current_nanos: i64) {
-    let drop = i128::from(current_nanos.unsigned_abs()) * i128::from(resistance_nanos) / 1_000_000_000;
-    let drop = i64::try_from(drop).unwrap_or(i64::MAX);
-    limit.warning = limit.warning.map(|warning| warning.saturating_add(drop / 10 * 3));
-    limit.critical = limit.critical.map(|critical| critical.saturating_add(drop / 2));
 }

@@ -70,7 +70,6 @@ pub struct Worker {
     latest: Arc<Latest>,
     commands: SyncSender<Command>,
     stop: CancellationToken,
-    asked: bool,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -102,7 +101,7 @@ impl Worker {
             }
             (watching.wake)();
         })?;
-        Ok(Self { latest, commands, stop, asked: false, thread: Some(thread) })
+        Ok(Self { latest, commands, stop, thread: Some(thread) })
     }
 
     /// The newest snapshot, and how long ago it was made.
@@ -122,14 +121,13 @@ impl Worker {
     }
 
     /// Ends the session. Never waits.
-    pub fn end(&mut self) {
-        self.asked = true;
+    pub fn end(&self) {
         self.stop.cancel();
     }
 
-    /// Whether an interrupt of the program ended the session, not the person on the screen.
-    pub fn was_interrupted(&self) -> bool {
-        self.stop.is_cancelled() && !self.asked
+    /// Where the snapshots are handed over, for somebody besides the screen: use [`Latest::peek`] there.
+    pub fn handed_over(&self) -> Arc<Latest> {
+        Arc::clone(&self.latest)
     }
 
     /// Whether the thread is over. If the newest snapshot does not say that the session is, it died by a fault of this

@@ -31,10 +31,21 @@ const DRIFT_SECONDS: f64 = 60.0;
 const END_LEAD: f64 = 0.4;
 /// Splits of a set along the cells at a jump of the current, before they are called read one after another.
 const SPLITS: u64 = 3;
+/// Neighbours whose lead pulls stand apart by more than this, in volts. Common practice, no source.
+const STANDS_APART: f64 = 0.03;
 /// And cells must have moved by ten steps, each at least this, in billionths of a volt.
 const SPLIT_STEP: i64 = 1_000_000;
 /// A reading this far from the last one with no current to explain it has jumped, in billionths of a volt. Common practice.
 const JUMP: i64 = 50_000_000;
+
+/// Sets that are split along the cells.
+#[derive(Clone, Copy, Debug)]
+struct Splits {
+    tally: Tally,
+    /// Where the first one was split, and whether others were elsewhere: cells that are held are always the same.
+    first: usize,
+    vary: bool,
+}
 
 /// What the cells have shown.
 #[derive(Clone, Debug)]
@@ -54,7 +65,7 @@ pub(super) struct CellEvidence {
     jumps: Vec<Option<Tally>>,
     /// End cells that jumped down alone.
     end_jumps: [Option<Tally>; 2],
-    splits: Option<Tally>,
+    splits: Option<Splits>,
     /// Sets in which all cells read a multiple of what they can have.
     scaled: Option<Tally>,
     /// Sets in which the last cells read nothing: how many of them.
@@ -236,19 +247,27 @@ impl CellEvidence {
     /// A set of which the cells up to one place are from before a jump of the current, the others from after it.
     fn look_for_a_split(&mut self, set: CellSet<'_>, facts: &Facts) {
         let least = facts.cell_step.max(SPLIT_STEP).saturating_mul(10);
-        let (mut edges, mut moved, mut ups) = (0, 0, 0);
+        let (mut edges, mut moved, mut ups, mut edge) = (0, 0, 0, 0);
         let mut before = None;
         for index in 0..set.cells.len() {
             let jump = self.jumped(set, index);
             let here = least <= jump.saturating_abs();
-            edges += usize::from(before.is_some_and(|before| before != here));
+            if before.is_some_and(|before| before != here) {
+                (edges, edge) = (edges + 1, index);
+            }
             moved += usize::from(here);
             ups += usize::from(here && 0 < jump);
             before = Some(here);
         }
         let one_way = ups == 0 || ups == moved;
         if edges == 1 && one_way && 2 <= moved && moved + 2 <= set.cells.len() {
-            Tally::count(&mut self.splits, set.at);
+            match &mut self.splits {
+                Some(splits) => {
+                    splits.tally.again(set.at);
+                    splits.vary |= splits.first != edge;
+                }
+                None => self.splits = Some(Splits { tally: Tally::new(set.at), first: edge, vary: false }),
+            }
         }
     }
 
@@ -260,10 +279,11 @@ impl CellEvidence {
         for index in 0..self.cells {
             self.look_at_offset(index, facts, claims);
             self.look_at_balancing(index, facts, claims);
-            self.look_at_drift(index, claims);
+            self.look_at_drift(index, facts, claims);
             self.look_at_resistance(index, claims);
         }
-        if let Some(splits) = self.splits.filter(|splits| SPLITS <= splits.count) {
+        if let Some(splits) = self.splits.filter(|splits| splits.vary && SPLITS <= splits.tally.count) {
+            let splits = splits.tally;
             let text = format!(
                 "{} sets are split along the cells at a jump of the current: some cells from before it, some from after",
                 splits.count
@@ -325,6 +345,7 @@ impl CellEvidence {
         self.look_for_pulled(sure, claims);
         self.look_for_opposite(sure, claims);
         self.look_for_open_ends(sure, claims);
+        look_for_held(known, sure, span, claims);
         let open = claims.split_off(before);
         let found = !open.is_empty() || claims.iter().any(|claim| claim.cause == Cause::SwappedSenseLeads);
         claims.extend(open.into_iter().map(says));
@@ -358,7 +379,10 @@ impl CellEvidence {
         let pairs = (0..self.cells.saturating_sub(1)).filter_map(|index| self.quiet.pair(index));
         for pair in pairs.filter(|pair| ENOUGH <= pair.basis.count) {
             let jumps = self.jumps.get(pair.cell).copied().flatten();
-            let jumps = jumps.filter(|jumps| MISREAD <= jumps.count);
+            // One jump is enough where they stand apart since.
+            let stand =
+                STANDS_APART < pair.offsets.0.abs().min(pair.offsets.1.abs()) && pair.offsets.0 * pair.offsets.1 < 0.0;
+            let jumps = jumps.filter(|jumps| stand || MISREAD <= jumps.count);
             let moves = pair.correlation.is_some_and(|correlation| correlation < 0.0);
             let confidence = match pair.opposite() {
                 Opposite::Clear => sure,
@@ -452,12 +476,14 @@ impl CellEvidence {
         claims.push(claim.at_cells([index]).supported("twice as much as they: the current of both its leads"));
     }
 
-    fn look_at_drift(&self, index: usize, claims: &mut Vec<Claim>) {
+    fn look_at_drift(&self, index: usize, facts: &Facts, claims: &mut Vec<Claim>) {
         let Ok(drift) = self.drift.per_hour(index) else { return };
         let long = DRIFT_SECONDS <= drift.basis.length().as_secs_f64();
         // Two more deviations than the usual: there are many cells, and temperatures settle.
         let sure = drift.sigmas_from(0.0).is_some_and(|sigmas| sigmas < -(SIGMAS + 2.0));
-        if !long || !sure || -DRIFT < drift.value {
+        // A slow change of the whole pack moves coarse readings a step at a time, and not all at once.
+        let fallen = -drift.value * drift.basis.length().as_secs_f64() / 3600.0;
+        if !long || !sure || -DRIFT < drift.value || fallen < 1.5 * base(facts.cell_step) {
             return;
         }
         let text = format!(
@@ -467,7 +493,8 @@ impl CellEvidence {
             drift.uncertainty * 1e3
         );
         let span = (drift.basis.from, drift.basis.to);
-        let claim = Claim::new(Cause::SelfDischarge, Confidence::Likely, span, text).at_cells([index]);
+        let claim =
+            Claim::new(Cause::SelfDischarge, Confidence::Likely, span, text).critical_if(true).at_cells([index]);
         claims.push(claim.supported("no current flows").opposed("a relaxation that is not finished looks like it"));
     }
 
@@ -540,7 +567,8 @@ impl CellEvidence {
             _ => Confidence::Proven,
         };
         let text = format!("the cells rise when the current does: {} at the median", milliohms(median));
-        let claim = Claim::new(Cause::ReversedCurrent, confidence, span, text);
+        let claim =
+            Claim::new(Cause::ReversedCurrent, confidence.min(Confidence::Likely), span, text).critical_if(true);
         claims.push(claim.supported(format!("{steps} steps of the load")));
     }
 
@@ -556,10 +584,21 @@ fn is_high(ratio: &Estimate, score: Option<f64>) -> bool {
     WEAK.0 <= ratio.value && sure && score.is_none_or(|score| OUTLIER < score)
 }
 
+/// Neighbours that stand still while the others move: the lead between them is open, and a filter holds the readings.
+fn look_for_held(known: &Known, sure: Confidence, span: (SessionTime, SessionTime), claims: &mut Vec<Claim>) {
+    for below in &known.frozen_cells {
+        if known.frozen_cells.contains(&(below + 1)) {
+            let text = format!("cells {} and {} have stood still while the others moved", below + 1, below + 2);
+            let claim = Claim::new(Cause::OpenSenseLead, sure, span, text).critical_if(true);
+            claims.push(claim.at_cells([*below, below + 1]).supported("filter capacitors can hold the last readings"));
+        }
+    }
+}
+
 fn unclear(mut claim: Claim) -> Claim {
     claim.confidence = claim.confidence.min(Confidence::Likely);
-    let other = if claim.cause == Cause::WeakCell { "a link beside the cell" } else { "a weak cell" };
-    claim.opposed(format!("the readings are too coarse or too rare to rule out {other}"))
+    claim.cause = Cause::WeakCellOrLink;
+    claim.opposed("the readings are too coarse or too rare to tell the cell from the link beside it")
 }
 
 fn lag_words(lag: Lag) -> String {

@@ -19,8 +19,9 @@ const STILL: Duration = Duration::from_millis(1000);
 const STILL_SHARE: i64 = 50;
 /// Fewer comparisons than this say nothing.
 const ENOUGH: u64 = 10;
-/// A gap within this share of a whole number of cells is one of so many cells.
-const WHOLE_CELLS: f64 = 0.05;
+/// How far two sound readings of the pack voltage may differ, as a share of it: a gap that is no further from a whole
+/// number of cells is one of so many cells. Common practice, no source.
+const CALIBRATION: f64 = 0.005;
 
 #[derive(Clone, Debug)]
 pub(super) struct PathEvidence {
@@ -121,7 +122,7 @@ impl PathEvidence {
         let text = format!("the pack voltage is {gap:+.2} V off the sum of the cells at rest ({percent:.1} %)");
         let cells = if 0.0 < median { gap / median } else { 0.0 };
         let whole = cells.round();
-        if 1.0 <= whole.abs() && (cells - whole).abs() < WHOLE_CELLS * whole.abs() {
+        if 1.0 <= whole.abs() && (cells - whole).abs() < CALIBRATION * facts.cells as f64 {
             let claim = Claim::new(Cause::WrongCellCount, Confidence::Likely, span, text).critical_if(true);
             claims.push(claim.supported(format!("that is {cells:.2} cells of {median:.3} V: {whole:+} cells")));
             return;
@@ -153,6 +154,7 @@ impl PathEvidence {
         );
         let basis = resistance.estimate.basis;
         let mut claim = Claim::new(Cause::ConnectorResistance, Confidence::Likely, (basis.from, basis.to), text);
+        claim = claim.critical_if(2.0 * limit < at_most);
         claim.places = vec![Channel::whole(place)];
         claim = claim.supported(format!(
             "{} levels of the current from {:.1} A to {:.1} A; {} at no current",

@@ -126,7 +126,8 @@ impl SensorEvidence {
         }
         let value = state.last.map_or(0.0, base);
         let text = format!("temperature {} has read {value:.1} degC all the time", index + 1);
-        let mut claim = Claim::new(Cause::SensorStuck, Confidence::Likely, (seen.from, seen.to), text);
+        let mut claim =
+            Claim::new(Cause::SensorStuck, Confidence::Likely, (seen.from, seen.to), text).critical_if(true);
         claim.places = vec![sensor(index)];
         claims.push(claim.supported(format!("the others have changed {median} times")));
     }
@@ -154,7 +155,7 @@ impl SensorEvidence {
             rise.uncertainty / 60.0
         );
         let span = (rise.basis.from, rise.basis.to);
-        let mut claim = Claim::new(Cause::HeatingAtRest, Confidence::Likely, span, text);
+        let mut claim = Claim::new(Cause::HeatingAtRest, Confidence::Likely, span, text).critical_if(true);
         claim.places = vec![sensor(index)];
         claims.push(claim.opposed("the sun, a balancing resistor, or heat from an earlier load"));
     }

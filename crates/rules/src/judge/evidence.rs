@@ -10,6 +10,7 @@ use crate::alarms::Severity;
 use crate::bus::BusState;
 use crate::check::Check;
 use crate::diagnosis::Diagnosis;
+use crate::finding::{Confidence, Finding};
 use crate::limits::LimitName;
 use crate::link::{LONG_GAP, WARNING_PERCENT};
 use crate::pack_sum::Origin;
@@ -151,6 +152,11 @@ impl Judge {
             };
             return CheckResult { check, result: Result::Failed, place: alarm.place, why };
         }
+        // What a critical finding throws doubt on has not passed, and no waiver covers that.
+        if let Some(finding) = self.doubt(check) {
+            let why = format!("{} {}: {}", finding.confidence.name(), finding.cause, finding.text);
+            return CheckResult { check, result: Result::NoData, place: finding.places.first().copied(), why };
+        }
         let (result, why) = match (self.pack.waivers().get(&check), self.evidence(check)) {
             (Some(reason), _) => (Result::Waived, reason.clone()),
             (None, Ok(_)) if self.book.is_shelved(check) => {
@@ -164,6 +170,13 @@ impl Judge {
             (None, Err(why)) => (Result::NoData, why),
         };
         CheckResult { check, result, place: None, why }
+    }
+
+    fn doubt(&self, check: Check) -> Option<&Finding> {
+        self.findings.findings().iter().find(|finding| {
+            let serious = finding.severity == Severity::Critical && Confidence::Possible < finding.confidence;
+            serious && !finding.withdrawn && finding.cause.check() == check
+        })
     }
 
     fn pending(&self, check: Check) -> Option<String> {

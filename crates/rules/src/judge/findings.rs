@@ -76,7 +76,10 @@ impl Judge {
         };
         let damage = link.damage();
         let enough = ENOUGH_FRAMES <= link.good.saturating_add(link.damaged);
+        let frozen = self.book.failed(Check::LiveValues).filter_map(|alarm| alarm.place);
+        let frozen = frozen.filter(|place| place.quantity == Quantity::CellVoltage);
         Known {
+            frozen_cells: frozen.filter_map(|place| usize::from(place.place).checked_sub(1)).collect(),
             leads_failed: self.book.failed(Check::SenseLeads).next().is_some(),
             extra_cells: self.extra_cells,
             frozen: self.book.failed(Check::LiveValues).any(|alarm| all_frozen(alarm.place)),

@@ -1,0 +1,181 @@
+//! The screens as pictures, drawn from the shipped recordings.
+//!
+//! Those of the README are compared with the files under `docs/pictures`, with some tolerance; this command makes them
+//! anew: `UPDATE_PICTURES=1 cargo test -p packwake-desktop --features pictures --test pictures`.
+//! Every other look of every screen lands in a folder whose path is printed with `-- --nocapture`.
+//! Wants a graphics driver: Debian's mesa-vulkan-drivers.
+
+#[path = "../common/mod.rs"]
+mod common;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use common::{Shown, recorded, running};
+use desktop::sound::{Players, Sound};
+use desktop::start::{PracticeFault, Start};
+use desktop::{colours, gallery};
+use egui::{CentralPanel, Frame, Theme, Ui};
+use egui_kittest::Harness;
+use session::Snapshot;
+
+/// What is drawn.
+#[derive(Clone, Copy, Debug)]
+enum Scene {
+    Start,
+    Sound,
+    OpenSenseLead,
+    WeakCell,
+    Gaps,
+    Lfp,
+    Ended,
+    Gallery,
+}
+
+const SCENES: [(&str, Scene); 8] = [
+    ("start", Scene::Start),
+    ("sound", Scene::Sound),
+    ("open-sense-lead", Scene::OpenSenseLead),
+    ("weak-cell", Scene::WeakCell),
+    ("damaged-line", Scene::Gaps),
+    ("sensor-open", Scene::Lfp),
+    ("ended", Scene::Ended),
+    ("gallery", Scene::Gallery),
+];
+
+/// How it is drawn.
+#[derive(Clone, Copy, Debug)]
+struct As {
+    theme: Theme,
+    size: [f32; 2],
+    scale: f32,
+}
+
+fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
+    let mut draw = drawing(scene);
+    let mut harness = Harness::builder()
+        .with_size([way.size[0] / way.scale, way.size[1] / way.scale])
+        .with_pixels_per_point(way.scale)
+        .with_theme(way.theme)
+        .build_ui(move |ui| {
+            colours::dress(ui.ctx());
+            // The whole window, without the harness's margin.
+            let whole = ui.ctx().content_rect();
+            let mut ui = ui.new_child(egui::UiBuilder::new().max_rect(whole));
+            ui.set_clip_rect(whole);
+            draw(&mut ui);
+        });
+    harness.run_steps(4);
+    harness
+}
+
+fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
+    let session = |snapshot: Snapshot| {
+        let mut shown = Shown::new(snapshot, Duration::from_millis(40));
+        Box::new(move |ui: &mut Ui| shown.ui(ui))
+    };
+    match scene {
+        Scene::Start => start(),
+        Scene::Sound => session(running("acorn-first-switch-on.mcap", 26_000)),
+        Scene::OpenSenseLead => session(running("acorn-open-sense-lead.mcap", 16_000)),
+        Scene::WeakCell => session(running("acorn-weak-cell.mcap", 20_000)),
+        Scene::Gaps => session(running("field-damaged-data-line.mcap", 30_000)),
+        Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
+        Scene::Ended => session(recorded("acorn-weak-cell.mcap", None)),
+        Scene::Gallery => Box::new(|ui: &mut Ui| {
+            let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
+            CentralPanel::default().frame(frame).show(ui, gallery::ui);
+        }),
+    }
+}
+
+fn start() -> Box<dyn FnMut(&mut Ui)> {
+    let mut start = Start::new();
+    start.fault = "open-sense-lead".to_owned();
+    let about = "the sense lead between two cells is open".to_owned();
+    let faults = [PracticeFault { name: "open-sense-lead".to_owned(), about }];
+    let sound = Sound::start(Players::none(), Arc::new(|| {}));
+    Box::new(move |ui: &mut Ui| {
+        start.show(ui, &faults, &sound);
+    })
+}
+
+/// A driver of another version draws text a little differently; a moved line or another colour is far more than that.
+const TOLERANCE: u8 = 48;
+/// Of a million pixels, so many may be off by more.
+const OFF: usize = 4_000;
+
+#[test]
+fn the_pictures_of_the_readme_are_those_of_the_program() {
+    let folder = packwake_tests::root().join("docs/pictures");
+    let anew = std::env::var_os("UPDATE_PICTURES").is_some();
+    for (name, scene, theme) in [
+        ("start", Scene::Start, Theme::Light),
+        ("sound", Scene::Sound, Theme::Light),
+        ("sound-dark", Scene::Sound, Theme::Dark),
+        ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
+        ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
+        ("gallery", Scene::Gallery, Theme::Light),
+    ] {
+        let path = folder.join(format!("{name}.png"));
+        let drawn = picture(scene, As { theme, size: [1280.0, 800.0], scale: 1.0 }).render();
+        let drawn = coarse(drawn.expect("a graphics driver"));
+        if anew {
+            write(&drawn, &path);
+        }
+        let bytes = std::fs::metadata(&path).expect("it is there").len();
+        assert!(bytes < 150_000, "{name}: {bytes} bytes");
+        let known = image::open(&path).expect("it is a picture").into_rgb8();
+        assert_eq!(known.dimensions(), drawn.dimensions(), "{name}");
+        let off = |(one, other): (&u8, &u8)| TOLERANCE < one.abs_diff(*other);
+        let off = known.iter().zip(drawn.iter()).filter(|pair| off(*pair)).count() / 3;
+        eprintln!("{name}: {bytes} bytes, {off} pixels off");
+        assert!(off < OFF, "{name}: {off} pixels are off; look at it, and make it anew if it is right");
+    }
+}
+
+/// Colours in steps of eight: text stays smooth, and the file a third smaller.
+fn coarse(image: image::RgbaImage) -> image::RgbImage {
+    let mut image = image::DynamicImage::ImageRgba8(image).into_rgb8();
+    for value in image.iter_mut() {
+        *value = (*value & !7) | (*value >> 5);
+    }
+    image
+}
+
+fn write(image: &image::RgbImage, path: &std::path::Path) {
+    use image::codecs::png::{CompressionType, FilterType, PngEncoder};
+    let file = std::fs::File::create(path).expect("it can be written");
+    let encoder = PngEncoder::new_with_quality(file, CompressionType::Best, FilterType::Adaptive);
+    image.write_with_encoder(encoder).expect("it is written");
+}
+
+#[test]
+fn every_screen_can_be_drawn_in_every_look() {
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("looks");
+    std::fs::create_dir_all(&folder).expect("a folder");
+    eprintln!("pictures in {}", folder.display());
+    let only = std::env::var("PICTURE").unwrap_or_default();
+    for (theme_name, theme) in [("light", Theme::Light), ("dark", Theme::Dark)] {
+        for (size_name, size, scale) in [
+            ("1280x800", [1280.0, 800.0], 1.0),
+            ("960x600", [960.0, 600.0], 1.0),
+            ("200-percent", [2560.0, 1600.0], 2.0),
+            ("small-200-percent", [1280.0, 800.0], 2.0),
+        ] {
+            for (name, scene) in SCENES {
+                let name = format!("{name}-{theme_name}-{size_name}");
+                if !name.contains(&only) {
+                    continue;
+                }
+                let image = picture(scene, As { theme, size, scale }).render().expect("a graphics driver");
+                let mut colours: Vec<_> = image.pixels().map(|pixel| pixel.0).collect();
+                colours.sort_unstable();
+                colours.dedup();
+                assert!(50 < colours.len(), "{name} is nearly empty");
+                image.save(folder.join(format!("{name}.png"))).expect("it is written");
+            }
+        }
+    }
+}
