@@ -1,0 +1,119 @@
+//! How fast frames are decoded, against decoders written by hand for that very frame.
+//!
+//! `cargo bench -p packwake-tests --bench decode` prints rates and ratios of one run. The contenders take turns; the
+//! figure is the best of the rounds. Before that their results are asserted to be identical, value for value.
+//!
+//! `cargo bench -p packwake-tests --bench decode -- once CONTENDER STREAM` decodes 4 MiB once, in functions that end in
+//! `decode`: see docs/speed.md for how instructions are counted with it.
+
+#![allow(missing_docs, clippy::print_stdout, clippy::unwrap_used, reason = "a bench prints and fails as a test does")]
+
+mod by_nom;
+mod hand;
+mod ours;
+mod table;
+mod workload;
+
+use std::hint::black_box;
+use std::time::{Duration, Instant};
+
+use table::Table;
+
+/// Bytes of each stream.
+const BYTES: usize = 64 << 20;
+
+/// Bytes that a decoder is given at once.
+const PIECE: usize = 1 << 16;
+
+const ROUNDS: usize = 9;
+
+/// Who decodes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Contender {
+    Hand,
+    Nom,
+    Ours,
+}
+
+const CONTENDERS: [(Contender, &str); 3] =
+    [(Contender::Hand, "hand"), (Contender::Nom, "nom"), (Contender::Ours, "ours")];
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
+    match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
+        ["once", contender, stream] => once(contender, stream),
+        _ => all(),
+    }
+}
+
+fn once(contender: &str, stream: &str) {
+    let bytes = 4 << 20;
+    let stream = if stream == "W2" { workload::damaged(bytes) } else { workload::sound(bytes) };
+    let contender = CONTENDERS.iter().find(|(_, name)| *name == contender).expect("hand, nom or ours").0;
+    let mut frames = 0;
+    run(contender, &stream, |table| frames += table.rows);
+    println!("{frames} frames");
+}
+
+fn all() {
+    println!("{:<6} {:<6} {:>9} {:>8} {:>9}", "stream", "who", "MB/s", "of hand", "frames");
+    for (name, stream) in [("W", workload::sound(BYTES)), ("W2", workload::damaged(BYTES))] {
+        let outcomes = CONTENDERS.map(|(contender, _)| outcome(contender, &stream));
+        assert!(outcomes.iter().all(|outcome| *outcome == outcomes[0]), "{outcomes:?}");
+        let mut best = [Duration::MAX; CONTENDERS.len()];
+        for _ in 0..ROUNDS {
+            for (best, (contender, _)) in best.iter_mut().zip(CONTENDERS) {
+                *best = (*best).min(time(contender, &stream));
+            }
+        }
+        for (best_time, (_, who)) in best.iter().zip(CONTENDERS) {
+            let rate = stream.len() as f64 / 1e6 / best_time.as_secs_f64();
+            let ratio = best_time.as_secs_f64() / best[0].as_secs_f64();
+            println!("{name:<6} {who:<6} {rate:>9.0} {ratio:>8.2} {:>9}", outcomes[0].0);
+        }
+    }
+}
+
+/// The number of frames and a digest of all values.
+fn outcome(contender: Contender, stream: &[u8]) -> (usize, u64) {
+    let (mut frames, mut digest) = (0, 0);
+    run(contender, stream, |table| {
+        frames += table.rows;
+        table.digest(&mut digest);
+    });
+    (frames, digest)
+}
+
+#[expect(clippy::disallowed_methods, reason = "how long it takes is what this is about")]
+fn time(contender: Contender, stream: &[u8]) -> Duration {
+    let begun = Instant::now();
+    run(contender, stream, |table| {
+        black_box(table);
+    });
+    begun.elapsed()
+}
+
+/// Decodes a stream piece by piece.
+fn run(contender: Contender, stream: &[u8], mut done: impl FnMut(&Table)) {
+    let mut table = Table::new();
+    if contender == Contender::Ours {
+        let mut decoder = ours::decoder();
+        for piece in stream.chunks(PIECE) {
+            ours::decode(&mut decoder, piece, &mut table);
+            done(&table);
+        }
+        return;
+    }
+    let decode = if contender == Contender::Hand { hand::decode } else { by_nom::decode };
+    let mut at = 0;
+    loop {
+        let piece = &stream[at..stream.len().min(at + PIECE)];
+        table.rows = 0;
+        let settled = decode(piece, &mut table);
+        done(&table);
+        if settled == 0 {
+            return;
+        }
+        at += settled;
+    }
+}
