@@ -40,6 +40,7 @@ mod binary;
 mod body;
 mod catalogue;
 mod checksum;
+mod crc_engine;
 mod decoder;
 mod encode;
 mod examples;

@@ -1,0 +1,149 @@
+//! A CRC by carry-less multiplication (x86-64 with PCLMULQDQ).
+//!
+//! Each 8 bytes of the message are multiplied by `x^distance mod P`, all products are added, and the sum is reduced once:
+//! nothing waits for the block before it. After V. Gopal and others, "Fast CRC Computation for Generic Polynomials Using
+//! PCLMULQDQ Instruction" (Intel, 2009), whose folding and Barrett reduction are used here in the reflected form.
+//!
+//! In the reflected form the product of two words comes out divided by x: the constants make up for it.
+
+use std::arch::x86_64::{
+    __m128i, _mm_and_si128, _mm_clmulepi64_si128, _mm_cvtsi128_si64, _mm_extract_epi64, _mm_or_si128, _mm_set_epi64x,
+    _mm_set1_epi8, _mm_setzero_si128, _mm_shuffle_epi8, _mm_srli_epi16, _mm_xor_si128,
+};
+
+use super::BLOCK;
+use crate::checksum::CrcParameters;
+
+/// The constants of one CRC.
+pub(super) struct Fold {
+    /// For each block, counted from the end of the message, what its second and its first 8 bytes are multiplied by.
+    keys: Vec<[u64; 2]>,
+    /// `x^63 mod P`, reflected.
+    down: u64,
+    /// The quotient of `x^(64 + width)` by P without its highest power, reflected.
+    quotient: u64,
+    /// P without its highest power, reflected.
+    poly: u64,
+    width: u8,
+    refin: bool,
+}
+
+impl Fold {
+    /// For messages of up to so many bytes; `None` where the processor has no such instruction.
+    pub(super) fn new(parameters: CrcParameters, longest: usize) -> Option<Self> {
+        let there = is_x86_feature_detected!("pclmulqdq")
+            && is_x86_feature_detected!("ssse3")
+            && is_x86_feature_detected!("sse4.1");
+        if !there {
+            return None;
+        }
+        let CrcParameters { width, poly, refin, .. } = parameters;
+        let whole = 1_u64 << width | poly;
+        // One power of x higher.
+        let raise = |value: u64| {
+            let value = value << 1;
+            if value >> width & 1 == 1 { value ^ whole } else { value }
+        };
+        let raise_64 = |value: u64| (0..64).fold(value, |value, _| raise(value));
+        // 1/x: P is 1 plus a multiple of x.
+        let mut power = whole >> 1;
+        let down = raise_64(power).reverse_bits();
+        let mut keys = Vec::new();
+        for _ in 0..longest.div_ceil(BLOCK) {
+            let second = power;
+            let first = raise_64(second);
+            power = raise_64(first);
+            keys.push([second.reverse_bits(), first.reverse_bits()]);
+        }
+        let (mut rest, mut quotient) = (1_u64, 0_u128);
+        for _ in 0..64 + width {
+            rest <<= 1;
+            quotient <<= 1;
+            if rest >> width & 1 == 1 {
+                rest ^= whole;
+                quotient |= 1;
+            }
+        }
+        let [quotient, _] = halves(quotient);
+        let (quotient, poly) = (quotient.reverse_bits(), poly.reverse_bits());
+        Some(Self { keys, down, quotient, poly, width, refin })
+    }
+
+    /// The register behind a message no longer than was said, with no initial value: what is longer is left out.
+    pub(super) fn register(&self, bytes: &[u8]) -> u32 {
+        // SAFETY: a `Fold` is only made where the processor has these instructions.
+        #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
+        let register = unsafe { self.multiply(bytes) };
+        // As the engine holds it: see there.
+        if self.refin { register } else { register.reverse_bits() }
+    }
+
+    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+    fn multiply(&self, bytes: &[u8]) -> u32 {
+        let (head, blocks) = bytes.split_at(bytes.len() % BLOCK);
+        let (blocks, _) = blocks.as_chunks::<BLOCK>();
+        let mut sum = _mm_setzero_si128();
+        for (block, keys) in blocks.iter().rev().zip(&self.keys) {
+            sum = _mm_xor_si128(sum, self.products(u128::from_le_bytes(*block), keys));
+        }
+        if let Some(keys) = self.keys.get(blocks.len()).filter(|_| !head.is_empty()) {
+            let first = match bytes.first_chunk::<BLOCK>() {
+                Some(chunk) => u128::from_le_bytes(*chunk) << (8 * (BLOCK - head.len())),
+                None => {
+                    head.iter().rev().fold(0, |sum, byte| sum << 8 | u128::from(*byte)) << (8 * (BLOCK - head.len()))
+                }
+            };
+            sum = _mm_xor_si128(sum, self.products(first, keys));
+        }
+        // The powers from 64 on, in the low half, become lower ones.
+        let folded = _mm_xor_si128(sum, _mm_clmulepi64_si128::<0>(sum, word(self.down)));
+        let rest = _mm_extract_epi64::<1>(folded).cast_unsigned();
+        let product = _mm_clmulepi64_si128::<0>(word(rest), word(self.quotient));
+        let quotient = rest ^ _mm_cvtsi128_si64(product).cast_unsigned() << 1;
+        let product = _mm_clmulepi64_si128::<0>(word(quotient), word(self.poly));
+        let register = _mm_extract_epi64::<1>(product).cast_unsigned() >> (63 - self.width);
+        u32::try_from(register & (u64::from(u32::MAX) >> (32 - self.width))).unwrap_or(0)
+    }
+
+    #[inline]
+    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+    fn products(&self, block: u128, keys: &[u64; 2]) -> __m128i {
+        let mut block = vector(block);
+        if !self.refin {
+            block = reverse_bits(block);
+        }
+        let [second, first] = *keys;
+        let keys = _mm_set_epi64x(second.cast_signed(), first.cast_signed());
+        _mm_xor_si128(_mm_clmulepi64_si128::<0x00>(block, keys), _mm_clmulepi64_si128::<0x11>(block, keys))
+    }
+}
+
+/// The lowest bit of each byte becomes its highest.
+#[inline]
+#[target_feature(enable = "ssse3")]
+fn reverse_bits(bytes: __m128i) -> __m128i {
+    let low = _mm_set1_epi8(0x0F);
+    // 0, 8, 4, C, 2, ...: the four bits of the index turned round, in the low and in the high half.
+    let turned = vector(0x0F07_0B03_0D05_0901_0E06_0A02_0C04_0800);
+    let raised = vector(0xF070_B030_D050_9010_E060_A020_C040_8000);
+    let high_half = _mm_and_si128(_mm_srli_epi16::<4>(bytes), low);
+    _mm_or_si128(_mm_shuffle_epi8(raised, _mm_and_si128(bytes, low)), _mm_shuffle_epi8(turned, high_half))
+}
+
+#[inline]
+#[target_feature(enable = "sse2")]
+fn vector(value: u128) -> __m128i {
+    let [low, high] = halves(value);
+    _mm_set_epi64x(high.cast_signed(), low.cast_signed())
+}
+
+#[inline]
+#[target_feature(enable = "sse2")]
+fn word(value: u64) -> __m128i {
+    _mm_set_epi64x(0, value.cast_signed())
+}
+
+/// The low and the high 64 bits.
+fn halves(value: u128) -> [u64; 2] {
+    [value & u128::from(u64::MAX), value >> 64].map(|half| u64::try_from(half).unwrap_or(0))
+}
