@@ -21,6 +21,7 @@ mod input;
 mod layout;
 mod line;
 mod quantity;
+mod ratio;
 mod scale;
 mod time;
 

@@ -1,6 +1,7 @@
 //! From integers as sent to billionths of the base unit, exactly, and back.
 
 use crate::quantity::{Decimal, Unit};
+use crate::ratio::Ratio;
 
 /// A linear, correctly rounded map from a number as sent to billionths of the base unit.
 ///
@@ -84,13 +85,22 @@ impl Scale {
         (nanos as f64 - self.offset as f64) * (self.den as f64) / (self.num as f64)
     }
 
+    /// From a number as sent to base units, in floats.
+    pub(crate) fn ratio(&self) -> Ratio {
+        let [num, den, offset] = [self.num, self.den, self.offset].map(i128::from);
+        Ratio::new(num, offset * den, den * NANOS)
+    }
+
     /// The step between two neighbouring numbers as sent, in billionths, at least 1.
     pub fn resolution(&self) -> i64 {
         (self.num / self.den).abs().max(1)
     }
 }
 
-fn gcd(a: u128, b: u128) -> u128 {
+/// Billionths in one.
+const NANOS: i128 = 1_000_000_000;
+
+pub(crate) fn gcd(a: u128, b: u128) -> u128 {
     if b == 0 { a.max(1) } else { gcd(b, a % b) }
 }
 

@@ -44,6 +44,7 @@ mod crc_engine;
 mod decoder;
 mod encode;
 mod examples;
+mod gather;
 mod look;
 mod numbers;
 mod protocol;
