@@ -138,7 +138,13 @@ impl Checksum {
 
     /// The check value of `bytes` followed by `extra`: bytes that both ends know and that are not sent.
     pub fn compute_with_extra(&self, bytes: &[u8], extra: &[u8]) -> u64 {
+        self.compute_by(true, bytes, extra)
+    }
+
+    /// The same; if not `fast`, without any instruction that not every processor has.
+    pub(crate) fn compute_by(&self, fast: bool, bytes: &[u8], extra: &[u8]) -> u64 {
         match &self.method {
+            Method::Crc(_, Engine::Narrow(engine)) if !fast => engine.compute_portable(bytes, extra),
             Method::Crc(_, engine) => engine.compute(bytes, extra),
             Method::Simple(kind) => kind.compute(bytes.iter().chain(extra).copied()),
         }

@@ -7,8 +7,11 @@ use std::time::Duration;
 use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
 use crate::binary::Context;
+use crate::block::Scratch;
 use crate::body::Cell;
+use crate::gather::{BLOCK, LANES};
 use crate::look::{Look, look};
+use crate::plan::{Hit, Plan};
 use crate::protocol::{FieldSource, Number, Protocol, Shape};
 use crate::unwrap::Wrapping;
 
@@ -28,6 +31,18 @@ const WAITING_FOR_EACH_NEW: u64 = 8;
 /// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
 const PIECE: usize = 1 << 16;
 
+/// How a [`Decoder`] goes about it. The results are the same.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Way {
+    /// As fast as this processor can.
+    #[default]
+    Fastest,
+    /// Without any instruction that not every processor has.
+    Portable,
+    /// Frame by frame and value by value, straight from the description: what the others are held against.
+    General,
+}
+
 /// Turns bytes into batches by a checked [`Protocol`].
 ///
 /// Push bytes with their time, then take batches until there is none. It cannot fail: what is no frame is reported as
@@ -43,6 +58,13 @@ const PIECE: usize = 1 << 16;
 #[derive(Debug)]
 pub struct Decoder {
     protocol: Arc<Protocol>,
+    way: Way,
+    plan: Arc<Plan>,
+    /// By candidate of the plan: frames that were found and whose columns are still to be read.
+    blocks: Vec<Block>,
+    /// By message: the candidate whose block is being filled.
+    open: Vec<usize>,
+    scratch: Scratch,
     /// Bytes not settled yet; the first `head` of them are.
     buffer: Vec<u8>,
     head: usize,
@@ -75,6 +97,16 @@ pub struct Decoder {
 impl Decoder {
     /// A decoder at the start of a stream.
     pub fn new(protocol: Arc<Protocol>) -> Self {
+        Self::by_way(protocol, Way::Fastest)
+    }
+
+    /// A decoder at the start of a stream that goes about it this way.
+    pub fn by_way(protocol: Arc<Protocol>, way: Way) -> Self {
+        let plan = if way == Way::General { Plan::nothing() } else { Plan::new(&protocol) };
+        Self::by_plan(protocol, way, Arc::new(plan))
+    }
+
+    fn by_plan(protocol: Arc<Protocol>, way: Way, plan: Arc<Plan>) -> Self {
         let mut can_start = Box::new([false; 256]);
         for frame in &protocol.frames {
             let start = match &frame.shape {
@@ -93,7 +125,12 @@ impl Decoder {
         let batch = empty_batch(&protocol);
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
+            blocks: plan.candidates.iter().map(|_| Block::default()).collect(),
+            open: vec![0; protocol.messages.len()],
+            scratch: Scratch::new(),
             protocol,
+            way,
+            plan,
             buffer: Vec::new(),
             head: 0,
             base: 0,
@@ -183,6 +220,9 @@ impl Decoder {
 
     fn search_stream(&mut self, protocol: &Protocol, over: bool) {
         let mut cut_reported = false;
+        if self.needed <= self.buffered() {
+            self.search_by_plan();
+        }
         while let Some(first) = self.buffer.get(self.head).copied() {
             if !self.can_start.get(usize::from(first)).copied().unwrap_or(true) {
                 self.skip(1);
@@ -212,7 +252,123 @@ impl Decoder {
                     self.skip(1);
                 }
             }
+            self.search_by_plan();
         }
+    }
+
+    /// Takes what the plan can tell, from `head` on to the first place where it can't.
+    fn search_by_plan(&mut self) {
+        let plan = Arc::clone(&self.plan);
+        if plan.candidates.is_empty() {
+            return;
+        }
+        let from = self.head;
+        loop {
+            let bytes = self.buffer.get(self.head..).unwrap_or_default();
+            if let Some(hit) = plan.find(bytes, self.asked_now(), self.way == Way::Fastest) {
+                self.note(&plan, &hit);
+                continue;
+            }
+            let mut bytes = plan.skippable(bytes);
+            if bytes == 0 {
+                break;
+            }
+            while 0 < bytes {
+                let start = self.base + self.head as u64;
+                let left = LONGEST_SKIP - (start - self.skipped_from.unwrap_or(start)).min(LONGEST_SKIP - 1);
+                let step = usize::try_from(left).unwrap_or(bytes).min(bytes);
+                self.skip(step);
+                bytes -= step;
+            }
+        }
+        if from < self.head {
+            self.settle(0);
+        }
+        for candidate in 0..plan.candidates.len() {
+            self.read_block(&plan, candidate);
+        }
+    }
+
+    /// Notes a frame at `head` that the plan has found; its columns are read later, with others.
+    fn note(&mut self, plan: &Plan, hit: &Hit) {
+        let Some(candidate) = plan.candidates.get(hit.candidate) else { return };
+        let message = candidate.message;
+        self.report_skipped();
+        if let Some(open) = self.open.get_mut(message)
+            && *open != hit.candidate
+        {
+            let before = std::mem::replace(open, hit.candidate);
+            self.read_block(plan, before);
+        }
+        let Some(block) = self.blocks.get_mut(hit.candidate) else { return };
+        block.starts.push(u32::try_from(self.head).unwrap_or(u32::MAX));
+        if candidate.is_cut() {
+            block.lengths.push(hit.length);
+            let body = self.head + candidate.header;
+            block.bodies.extend_from_slice(self.buffer.get(body..body + hit.body).unwrap_or_default());
+            block.bodies.resize(block.starts.len() * candidate.body, 0);
+        }
+        let waiting = block.starts.len();
+        let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting - 1;
+        let (kind, row) = (u16::try_from(message).unwrap_or(u16::MAX), u32::try_from(rows).unwrap_or(u32::MAX));
+        self.batch.order.push(Item::Row { kind, row });
+        self.head += hit.length;
+        if BLOCK <= waiting {
+            self.read_block(plan, hit.candidate);
+        }
+        self.heard(message);
+    }
+
+    /// Makes rows of the frames of one candidate that were noted.
+    fn read_block(&mut self, plan: &Plan, index: usize) {
+        let (Some(candidate), Some(block)) = (plan.candidates.get(index), self.blocks.get_mut(index)) else { return };
+        let count = block.starts.len();
+        if count == 0 {
+            return;
+        }
+        let mut block = std::mem::take(block);
+        let fixed = candidate.header + candidate.body + candidate.trailer;
+        let range = |row: usize, start: u32| {
+            let start = self.base + u64::from(start);
+            ByteRange { start, end: start + *block.lengths.get(row).unwrap_or(&fixed) as u64 }
+        };
+        if let Some(rows) = self.batch.kinds.get_mut(candidate.message) {
+            let from = rows.bytes.len();
+            rows.bytes.extend(block.starts.iter().enumerate().map(|(row, start)| range(row, *start)));
+            rows.known_at.resize(from + count, self.now);
+            let added = rows.bytes.get(from..).unwrap_or_default();
+            let at =
+                |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
+            let (first, last) = (at(added.first()), at(added.last()));
+            match first == last {
+                true => rows.at.resize(from + count, first),
+                false => rows.at.extend(added.iter().map(|range| at(Some(range)))),
+            }
+            let (bytes, stride) = match candidate.is_cut() {
+                true => (&block.bodies, Some(candidate.body)),
+                false => (&self.buffer, None),
+            };
+            if let Some(stride) = stride {
+                for (row, start) in block.starts.iter_mut().enumerate() {
+                    *start = u32::try_from(row * stride).unwrap_or(u32::MAX);
+                }
+            }
+            let last = block.starts.last().copied().unwrap_or(0);
+            block.starts.resize(count.next_multiple_of(LANES), last);
+            let fast = self.way == Way::Fastest;
+            candidate.reading.append(bytes, (&block.starts, count), fast, &mut rows.columns, &mut self.scratch);
+        }
+        block.starts.clear();
+        block.lengths.clear();
+        block.bodies.clear();
+        if let Some(place) = self.blocks.get_mut(index) {
+            *place = block;
+        }
+    }
+
+    /// The message that asked last, if its answer may still come.
+    fn asked_now(&self) -> Option<usize> {
+        self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message)
     }
 
     /// Packets end with a byte that stands nowhere else. One end byte behind another is filling and belongs to nothing.
@@ -264,8 +420,7 @@ impl Decoder {
     }
 
     fn context<'p>(&'p self, protocol: &'p Protocol, packet: bool, over: bool) -> Context<'p> {
-        let asked = self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message);
-        Context { protocol, packet, over, asked, can_start: &self.can_start, inside: false }
+        Context { protocol, packet, over, asked: self.asked_now(), can_start: &self.can_start, inside: false }
     }
 
     /// A silence hints at the end of a frame: where sound frames follow each other up to it, what waits in front of
@@ -357,7 +512,7 @@ impl Decoder {
     /// This program sent a question itself: its answer may follow.
     pub fn sent(&mut self, at: SessionTime, bytes: &[u8]) {
         self.now = self.now.max(at);
-        let mut own = Self::new(Arc::clone(&self.protocol));
+        let mut own = Self::by_plan(Arc::clone(&self.protocol), self.way, Arc::clone(&self.plan));
         own.push(self.now, bytes);
         own.finish(self.now);
         if let Some(asked) = own.asked {
@@ -367,8 +522,7 @@ impl Decoder {
 
     /// The time of the read that brought the byte in front of `end`.
     fn time_of(&self, end: u64) -> SessionTime {
-        let index = self.stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
-        self.stamps.get(index).map_or(self.now, |(_, at)| *at)
+        time_at(&self.stamps, end, self.now)
     }
 
     fn skip(&mut self, bytes: usize) {
@@ -416,6 +570,22 @@ impl Decoder {
             self.stamps.pop_front();
         }
     }
+}
+
+/// Frames of one candidate of the plan whose columns are still to be read.
+#[derive(Debug, Default)]
+struct Block {
+    /// Where each begins in the buffer.
+    starts: Vec<u32>,
+    /// How long each is and what stands in its body, completed with zeros: only where zeros are left out.
+    lengths: Vec<usize>,
+    bodies: Vec<u8>,
+}
+
+/// The time of the read that brought the byte in front of `end`.
+fn time_at(stamps: &VecDeque<(u64, SessionTime)>, end: u64, now: SessionTime) -> SessionTime {
+    let index = stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
+    stamps.get(index).map_or(now, |(_, at)| *at)
 }
 
 fn empty_batch(protocol: &Protocol) -> Batch {

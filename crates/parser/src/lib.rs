@@ -37,6 +37,7 @@
 //! ```
 
 mod binary;
+mod block;
 mod body;
 mod catalogue;
 mod checksum;
@@ -47,6 +48,7 @@ mod examples;
 mod gather;
 mod look;
 mod numbers;
+mod plan;
 mod protocol;
 mod read;
 mod read_checksums;
@@ -63,7 +65,7 @@ mod text_lines;
 mod unwrap;
 
 pub use checksum::{Checksum, CrcParameters, SimpleChecksum};
-pub use decoder::Decoder;
+pub use decoder::{Decoder, Way};
 pub use encode::Encoder;
 pub use examples::check_examples;
 pub use protocol::{AskTimes, Protocol};
