@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crc::{Crc, Table};
 
 use crate::catalogue;
-use crate::crc_engine::CrcEngine;
+use crate::crc_engine::{CheckLoop, CrcEngine};
 
 /// How a check value is worked out from bytes.
 ///
@@ -138,15 +138,18 @@ impl Checksum {
 
     /// The check value of `bytes` followed by `extra`: bytes that both ends know and that are not sent.
     pub fn compute_with_extra(&self, bytes: &[u8], extra: &[u8]) -> u64 {
-        self.compute_by(true, bytes, extra)
-    }
-
-    /// The same; if not `fast`, without any instruction that not every processor has.
-    pub(crate) fn compute_by(&self, fast: bool, bytes: &[u8], extra: &[u8]) -> u64 {
         match &self.method {
-            Method::Crc(_, Engine::Narrow(engine)) if !fast => engine.compute_portable(bytes, extra),
             Method::Crc(_, engine) => engine.compute(bytes, extra),
             Method::Simple(kind) => kind.compute(bytes.iter().chain(extra).copied()),
+        }
+    }
+
+    /// Runs a loop with the check values of bytes that are followed by `extra`; if not `fast`, without any instruction that
+    /// not every processor has.
+    pub(crate) fn run(&self, fast: bool, extra: &[u8], rounds: impl CheckLoop) -> usize {
+        match &self.method {
+            Method::Crc(_, Engine::Narrow(engine)) => engine.run(fast, extra, rounds),
+            _ => rounds.run(|bytes| self.compute_with_extra(bytes, extra)),
         }
     }
 

@@ -30,6 +30,12 @@ pub(crate) struct CrcEngine {
     fold: Option<fold::Fold>,
 }
 
+/// A loop that wants a check value in each round: so that what does not change from round to round is asked once.
+pub(crate) trait CheckLoop {
+    /// Runs with a function that gives the check value of bytes; how many frames it took.
+    fn run(self, check: impl Fn(&[u8]) -> u64) -> usize;
+}
+
 impl CrcEngine {
     /// `None` for CRCs of more than 32 bits. The values must fit in the width.
     pub(crate) fn new(parameters: CrcParameters) -> Option<Self> {
@@ -58,6 +64,22 @@ impl CrcEngine {
             return self.finish(fold.register(bytes) ^ zeros, extra);
         }
         self.compute_portable(bytes, extra)
+    }
+
+    /// Runs a loop with the check values of bytes that are followed by `extra`.
+    pub(crate) fn run<L: CheckLoop>(&self, fast: bool, extra: &[u8], rounds: L) -> usize {
+        #[cfg(target_arch = "x86_64")]
+        if let (true, Some(fold)) = (fast, &self.fold) {
+            return fold.within(rounds, |bytes, register| match (register, self.zeros.get(bytes.len())) {
+                (Some(register), Some(zeros)) => self.finish(register ^ zeros, extra),
+                _ => self.compute_portable(bytes, extra),
+            });
+        }
+        rounds.run(|bytes| self.compute_by(fast, bytes, extra))
+    }
+
+    fn compute_by(&self, fast: bool, bytes: &[u8], extra: &[u8]) -> u64 {
+        if fast { self.compute(bytes, extra) } else { self.compute_portable(bytes, extra) }
     }
 
     /// The same without any instruction that not every processor has.

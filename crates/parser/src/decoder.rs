@@ -11,7 +11,7 @@ use crate::block::Scratch;
 use crate::body::Cell;
 use crate::gather::{BLOCK, LANES};
 use crate::look::{Look, look};
-use crate::plan::{Hit, Plan};
+use crate::plan::{Block, Plan, Taken};
 use crate::protocol::{FieldSource, Number, Protocol, Shape};
 use crate::unwrap::Wrapping;
 
@@ -264,12 +264,12 @@ impl Decoder {
         }
         let from = self.head;
         loop {
-            let bytes = self.buffer.get(self.head..).unwrap_or_default();
-            if let Some(hit) = plan.find(bytes, self.asked_now(), self.way == Way::Fastest) {
-                self.note(&plan, &hit);
+            let (asked, fast) = (self.asked_now(), self.way == Way::Fastest);
+            if let Some(taken) = plan.take(&self.buffer, self.head, asked, fast, &mut self.blocks) {
+                self.note(&plan, taken);
                 continue;
             }
-            let mut bytes = plan.skippable(bytes);
+            let mut bytes = plan.skippable(self.buffer.get(self.head..).unwrap_or_default());
             if bytes == 0 {
                 break;
             }
@@ -289,32 +289,26 @@ impl Decoder {
         }
     }
 
-    /// Notes a frame at `head` that the plan has found; its columns are read later, with others.
-    fn note(&mut self, plan: &Plan, hit: &Hit) {
-        let Some(candidate) = plan.candidates.get(hit.candidate) else { return };
+    /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
+    fn note(&mut self, plan: &Plan, taken: Taken) {
+        let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
         let message = candidate.message;
         self.report_skipped();
         if let Some(open) = self.open.get_mut(message)
-            && *open != hit.candidate
+            && *open != taken.candidate
         {
-            let before = std::mem::replace(open, hit.candidate);
+            let before = std::mem::replace(open, taken.candidate);
             self.read_block(plan, before);
         }
-        let Some(block) = self.blocks.get_mut(hit.candidate) else { return };
-        block.starts.push(u32::try_from(self.head).unwrap_or(u32::MAX));
-        if candidate.is_cut() {
-            block.lengths.push(hit.length);
-            let body = self.head + candidate.header;
-            block.bodies.extend_from_slice(self.buffer.get(body..body + hit.body).unwrap_or_default());
-            block.bodies.resize(block.starts.len() * candidate.body, 0);
-        }
-        let waiting = block.starts.len();
-        let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting - 1;
-        let (kind, row) = (u16::try_from(message).unwrap_or(u16::MAX), u32::try_from(rows).unwrap_or(u32::MAX));
-        self.batch.order.push(Item::Row { kind, row });
-        self.head += hit.length;
+        let waiting = self.blocks.get(taken.candidate).map_or(0, |block| block.starts.len());
+        let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting;
+        let kind = u16::try_from(message).unwrap_or(u16::MAX);
+        let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
+        let rows = number(rows - taken.frames)..number(rows);
+        self.batch.order.extend(rows.map(|row| Item::Row { kind, row }));
+        self.head += taken.length;
         if BLOCK <= waiting {
-            self.read_block(plan, hit.candidate);
+            self.read_block(plan, taken.candidate);
         }
         self.heard(message);
     }
@@ -327,7 +321,7 @@ impl Decoder {
             return;
         }
         let mut block = std::mem::take(block);
-        let fixed = candidate.header + candidate.body + candidate.trailer;
+        let fixed = candidate.length(candidate.body);
         let range = |row: usize, start: u32| {
             let start = self.base + u64::from(start);
             ByteRange { start, end: start + *block.lengths.get(row).unwrap_or(&fixed) as u64 }
@@ -358,9 +352,7 @@ impl Decoder {
             let fast = self.way == Way::Fastest;
             candidate.reading.append(bytes, (&block.starts, count), fast, &mut rows.columns, &mut self.scratch);
         }
-        block.starts.clear();
-        block.lengths.clear();
-        block.bodies.clear();
+        block.clear();
         if let Some(place) = self.blocks.get_mut(index) {
             *place = block;
         }
@@ -570,16 +562,6 @@ impl Decoder {
             self.stamps.pop_front();
         }
     }
-}
-
-/// Frames of one candidate of the plan whose columns are still to be read.
-#[derive(Debug, Default)]
-struct Block {
-    /// Where each begins in the buffer.
-    starts: Vec<u32>,
-    /// How long each is and what stands in its body, completed with zeros: only where zeros are left out.
-    lengths: Vec<usize>,
-    bodies: Vec<u8>,
 }
 
 /// The time of the read that brought the byte in front of `end`.

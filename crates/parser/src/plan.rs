@@ -8,6 +8,8 @@
 
 use crate::block::{Reading, high_first};
 use crate::checksum::Checksum;
+use crate::crc_engine::CheckLoop;
+use crate::gather::BLOCK;
 use crate::numbers::{read, write};
 use crate::protocol::{
     BinaryFrame, BinaryPart, FieldSource, Frame, IdValue, Message, Number, Place, Protocol, Shape, Times,
@@ -36,10 +38,12 @@ pub(crate) struct Candidate {
     /// Bytes of the body with all its parts.
     pub(crate) body: usize,
     /// Bytes behind it.
-    pub(crate) trailer: usize,
+    trailer: usize,
     /// Fewer bytes from its start on do not tell that what is listed before it is ruled out.
     needs: usize,
     head: Head,
+    /// Whether it needs no look at another candidate before it, and no question.
+    alone: bool,
     /// Fixed bytes that the head does not hold.
     fixed: Vec<(Spot, u8)>,
     check: Option<Check>,
@@ -51,13 +55,23 @@ pub(crate) struct Candidate {
     pub(crate) reading: Reading,
 }
 
-/// A frame that lies at a place.
-pub(crate) struct Hit {
+/// Frames of one candidate whose columns are still to be read.
+#[derive(Debug, Default)]
+pub(crate) struct Block {
+    /// Where each begins in the buffer.
+    pub(crate) starts: Vec<u32>,
+    /// How long each is and what stands in its body, completed with zeros: only where zeros are left out.
+    pub(crate) lengths: Vec<usize>,
+    pub(crate) bodies: Vec<u8>,
+}
+
+/// Frames that follow each other.
+#[derive(Clone, Copy)]
+pub(crate) struct Taken {
     /// Index of the candidate.
     pub(crate) candidate: usize,
-    /// Bytes of the body as sent.
-    pub(crate) body: usize,
-    /// Bytes of the frame.
+    pub(crate) frames: usize,
+    /// Their bytes.
     pub(crate) length: usize,
 }
 
@@ -122,6 +136,9 @@ impl Plan {
                     let mut candidate = candidate(frame, shape, message)?;
                     (candidate.frame, candidate.message) = (index, *message_index);
                     candidate.needs = plan.needs(protocol, &candidate, nth)?;
+                    candidate.alone = candidate.answers.is_empty()
+                        && !message.is_question
+                        && plan.candidates.iter().all(|before| before.head.excludes(candidate.head));
                     Some(candidate)
                 });
                 plan.candidates.extend(candidate);
@@ -130,25 +147,40 @@ impl Plan {
         plan
     }
 
-    /// The frame that lies at the first byte, if the plan can tell.
+    /// The frames that lie at `at`, if the plan can tell; they are put into the block of their candidate, as long as there
+    /// is room.
     #[inline]
-    pub(crate) fn find(&self, bytes: &[u8], asked: Option<usize>, fast: bool) -> Option<Hit> {
+    pub(crate) fn take(
+        &self,
+        buffer: &[u8],
+        at: usize,
+        asked: Option<usize>,
+        fast: bool,
+        blocks: &mut [Block],
+    ) -> Option<Taken> {
+        let bytes = buffer.get(at..)?;
         let head = u64::from_le_bytes(*bytes.first_chunk::<HEAD>()?);
-        for (index, candidate) in self.candidates.iter().enumerate() {
-            if head & candidate.head.mask != candidate.head.value {
+        for ((index, candidate), block) in self.candidates.iter().enumerate().zip(blocks) {
+            if !candidate.head.fits(head) {
                 continue;
             }
             if bytes.len() < candidate.needs {
                 return None;
             }
-            let Some(body) = candidate.body_length(bytes) else { continue };
-            let length = candidate.header + body + candidate.trailer;
-            let whole = bytes.get(..length)?;
-            if candidate.is_sound(whole, body, fast) {
-                let paired =
-                    candidate.answers.is_empty() || asked.is_some_and(|asked| candidate.answers.contains(&asked));
-                return paired.then_some(Hit { candidate: index, body, length });
+            let frames = candidate.run(buffer, at, fast, block);
+            if frames == 0 {
+                continue;
             }
+            let paired = candidate.answers.is_empty() || asked.is_some_and(|asked| candidate.answers.contains(&asked));
+            if !paired {
+                block.forget_last(candidate.body);
+                return None;
+            }
+            let length = match block.lengths.last() {
+                Some(length) => *length,
+                None => frames * candidate.length(candidate.body),
+            };
+            return Some(Taken { candidate: index, frames, length });
         }
         None
     }
@@ -224,15 +256,111 @@ impl Candidate {
         (cut.least <= body && body <= self.body).then_some(body)
     }
 
-    #[inline]
-    fn is_sound(&self, whole: &[u8], body: usize, fast: bool) -> bool {
+    /// Bytes of a frame with a body of so many.
+    pub(crate) fn length(&self, body: usize) -> usize {
+        self.header + body + self.trailer
+    }
+
+    /// Puts the frames that follow each other from `at` on into the block, and gives their number: at most one where others
+    /// must be tried at each place, or where the length is not always the same.
+    fn run(&self, buffer: &[u8], at: usize, fast: bool, block: &mut Block) -> usize {
+        if self.cut.is_some() {
+            return usize::from(self.take_cut(buffer, at, fast, block).is_some());
+        }
+        let room = if self.alone { BLOCK.saturating_sub(block.starts.len()).max(1) } else { 1 };
+        let rounds = Rounds { candidate: self, buffer, at, room, starts: &mut block.starts };
+        match &self.check {
+            Some(check) => check.checksum.run(fast, &check.extra, rounds),
+            None => rounds.run(|_| 0),
+        }
+    }
+
+    /// One frame whose zeros at the end can be left out.
+    fn take_cut(&self, buffer: &[u8], at: usize, fast: bool, block: &mut Block) -> Option<()> {
+        let body = self.body_length(buffer.get(at..)?)?;
+        let whole = buffer.get(at..at + self.length(body))?;
+        let sound = match &self.check {
+            Some(check) => check.checksum.run(fast, &check.extra, Once { candidate: self, whole, body }) == 1,
+            None => self.is_sound(whole, body, |_| 0),
+        };
+        if !sound {
+            return None;
+        }
+        block.starts.push(u32::try_from(at).ok()?);
+        block.lengths.push(whole.len());
+        block.bodies.extend_from_slice(whole.get(self.header..self.header + body).unwrap_or_default());
+        block.bodies.resize(block.starts.len() * self.body, 0);
+        Some(())
+    }
+
+    #[inline(always)]
+    fn is_sound(&self, whole: &[u8], body: usize, compute: impl Fn(&[u8]) -> u64) -> bool {
         let fixed = |(spot, byte): &(Spot, u8)| whole.get(spot.resolve(body)) == Some(byte);
         if !self.fixed.iter().all(fixed) {
             return false;
         }
         let Some(check) = &self.check else { return true };
         let covered = whole.get(check.first.resolve(body)..check.end.resolve(body)).unwrap_or_default();
-        check.received(whole, body) == Some(check.checksum.compute_by(fast, covered, &check.extra))
+        check.received(whole, body) == Some(compute(covered))
+    }
+}
+
+/// Frames of one candidate that follow each other.
+struct Rounds<'r> {
+    candidate: &'r Candidate,
+    buffer: &'r [u8],
+    at: usize,
+    room: usize,
+    starts: &'r mut Vec<u32>,
+}
+
+impl CheckLoop for Rounds<'_> {
+    #[inline(always)]
+    fn run(self, check: impl Fn(&[u8]) -> u64) -> usize {
+        let Self { candidate, buffer, mut at, room, starts } = self;
+        let length = candidate.length(candidate.body);
+        let before = starts.len();
+        while starts.len() - before < room {
+            let Some(rest) = buffer.get(at..).filter(|rest| candidate.needs <= rest.len()) else { break };
+            let (Some(whole), Some(head)) = (rest.get(..length), rest.first_chunk()) else { break };
+            if !candidate.head.fits(u64::from_le_bytes(*head)) || !candidate.is_sound(whole, candidate.body, &check) {
+                break;
+            }
+            let Ok(start) = u32::try_from(at) else { break };
+            starts.push(start);
+            at += length;
+        }
+        starts.len() - before
+    }
+}
+
+/// One frame.
+struct Once<'r> {
+    candidate: &'r Candidate,
+    whole: &'r [u8],
+    body: usize,
+}
+
+impl CheckLoop for Once<'_> {
+    #[inline(always)]
+    fn run(self, check: impl Fn(&[u8]) -> u64) -> usize {
+        usize::from(self.candidate.is_sound(self.whole, self.body, check))
+    }
+}
+
+impl Block {
+    /// Takes the last frame out again; bodies are of this length.
+    fn forget_last(&mut self, body: usize) {
+        self.starts.pop();
+        self.lengths.pop();
+        self.bodies.truncate(self.lengths.len() * body);
+    }
+
+    /// Empties it and keeps the memory.
+    pub(crate) fn clear(&mut self) {
+        self.starts.clear();
+        self.lengths.clear();
+        self.bodies.clear();
     }
 }
 
@@ -279,6 +407,11 @@ impl Head {
         self.mask |= mask;
         self.value |= value;
         Some(())
+    }
+
+    #[inline]
+    fn fits(self, bytes: u64) -> bool {
+        bytes & self.mask == self.value
     }
 
     /// Whether no bytes fit both.
@@ -352,7 +485,21 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
     };
     let answers = message.answers.clone();
     let trailer = shape.trailer;
-    Some(Candidate { message: 0, frame: 0, header, body, trailer, needs: 0, head, fixed, check, cut, answers, reading })
+    Some(Candidate {
+        message: 0,
+        frame: 0,
+        header,
+        body,
+        trailer,
+        needs: 0,
+        head,
+        alone: false,
+        fixed,
+        check,
+        cut,
+        answers,
+        reading,
+    })
 }
 
 /// The length of a body with all its parts; `None` where it depends on the frame.

@@ -7,17 +7,17 @@
 //! In the reflected form the product of two words comes out divided by x: the constants make up for it.
 
 use std::arch::x86_64::{
-    __m128i, _mm_and_si128, _mm_clmulepi64_si128, _mm_cvtsi128_si64, _mm_extract_epi64, _mm_or_si128, _mm_set_epi64x,
-    _mm_set1_epi8, _mm_setzero_si128, _mm_shuffle_epi8, _mm_srli_epi16, _mm_xor_si128,
+    __m128i, _mm_and_si128, _mm_clmulepi64_si128, _mm_cvtsi128_si64, _mm_extract_epi64, _mm_loadu_si128, _mm_or_si128,
+    _mm_set_epi64x, _mm_set1_epi8, _mm_setzero_si128, _mm_shuffle_epi8, _mm_srli_epi16, _mm_xor_si128,
 };
 
-use super::BLOCK;
+use super::{BLOCK, CheckLoop};
 use crate::checksum::CrcParameters;
 
 /// The constants of one CRC.
 pub(super) struct Fold {
-    /// For each block, counted from the end of the message, what its second and its first 8 bytes are multiplied by.
-    keys: Vec<[u64; 2]>,
+    /// For each block, counted from the end of the message, what its first and its second 8 bytes are multiplied by.
+    keys: Vec<[u8; BLOCK]>,
     /// `x^63 mod P`, reflected.
     down: u64,
     /// The quotient of `x^(64 + width)` by P without its highest power, reflected.
@@ -53,7 +53,8 @@ impl Fold {
             let second = power;
             let first = raise_64(second);
             power = raise_64(first);
-            keys.push([second.reverse_bits(), first.reverse_bits()]);
+            let pair = u128::from(second.reverse_bits()) << 64 | u128::from(first.reverse_bits());
+            keys.push(pair.to_le_bytes());
         }
         let (mut rest, mut quotient) = (1_u64, 0_u128);
         for _ in 0..64 + width {
@@ -73,27 +74,47 @@ impl Fold {
     pub(super) fn register(&self, bytes: &[u8]) -> u32 {
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
-        let register = unsafe { self.multiply(bytes) };
-        // As the engine holds it: see there.
-        if self.refin { register } else { register.reverse_bits() }
+        unsafe {
+            self.multiply(bytes)
+        }
+    }
+
+    /// Runs a loop in code that is compiled for these instructions.
+    pub(super) fn within<L: CheckLoop>(&self, rounds: L, finish: impl Fn(&[u8], Option<u32>) -> u64) -> usize {
+        // SAFETY: a `Fold` is only made where the processor has these instructions.
+        #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
+        unsafe {
+            self.run(rounds, finish)
+        }
     }
 
     #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn multiply(&self, bytes: &[u8]) -> u32 {
+    fn run<L: CheckLoop>(&self, rounds: L, finish: impl Fn(&[u8], Option<u32>) -> u64) -> usize {
+        let longest = BLOCK * self.keys.len();
+        rounds.run(|bytes| finish(bytes, (bytes.len() <= longest).then(|| self.multiply(bytes))))
+    }
+
+    /// The same inside of code that is compiled for these instructions.
+    #[inline]
+    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+    pub(super) fn multiply(&self, bytes: &[u8]) -> u32 {
         let (head, blocks) = bytes.split_at(bytes.len() % BLOCK);
         let (blocks, _) = blocks.as_chunks::<BLOCK>();
         let mut sum = _mm_setzero_si128();
         for (block, keys) in blocks.iter().rev().zip(&self.keys) {
-            sum = _mm_xor_si128(sum, self.products(u128::from_le_bytes(*block), keys));
+            sum = _mm_xor_si128(sum, self.products(load(block), keys));
         }
         if let Some(keys) = self.keys.get(blocks.len()).filter(|_| !head.is_empty()) {
             let first = match bytes.first_chunk::<BLOCK>() {
-                Some(chunk) => u128::from_le_bytes(*chunk) << (8 * (BLOCK - head.len())),
-                None => {
-                    head.iter().rev().fold(0, |sum, byte| sum << 8 | u128::from(*byte)) << (8 * (BLOCK - head.len()))
-                }
+                Some(chunk) => load(chunk),
+                None => vector(head.iter().rev().fold(0, |sum, byte| sum << 8 | u128::from(*byte))),
             };
-            sum = _mm_xor_si128(sum, self.products(first, keys));
+            // The head moves to the end of a block of zeros.
+            let moved = match MOVED.get(head.len()..).and_then(|order| order.first_chunk()) {
+                Some(order) => _mm_shuffle_epi8(first, load(order)),
+                None => first,
+            };
+            sum = _mm_xor_si128(sum, self.products(moved, keys));
         }
         // The powers from 64 on, in the low half, become lower ones.
         let folded = _mm_xor_si128(sum, _mm_clmulepi64_si128::<0>(sum, word(self.down)));
@@ -102,19 +123,41 @@ impl Fold {
         let quotient = rest ^ _mm_cvtsi128_si64(product).cast_unsigned() << 1;
         let product = _mm_clmulepi64_si128::<0>(word(quotient), word(self.poly));
         let register = _mm_extract_epi64::<1>(product).cast_unsigned() >> (63 - self.width);
-        u32::try_from(register & (u64::from(u32::MAX) >> (32 - self.width))).unwrap_or(0)
+        let [a, b, c, d, ..] = (register & (u64::MAX >> (64 - self.width))).to_le_bytes();
+        let register = u32::from_le_bytes([a, b, c, d]);
+        // As the engine holds it: see there.
+        if self.refin { register } else { register.reverse_bits() }
     }
 
     #[inline]
     #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn products(&self, block: u128, keys: &[u64; 2]) -> __m128i {
-        let mut block = vector(block);
+    fn products(&self, mut block: __m128i, keys: &[u8; BLOCK]) -> __m128i {
         if !self.refin {
             block = reverse_bits(block);
         }
-        let [second, first] = *keys;
-        let keys = _mm_set_epi64x(second.cast_signed(), first.cast_signed());
+        let keys = load(keys);
         _mm_xor_si128(_mm_clmulepi64_si128::<0x00>(block, keys), _mm_clmulepi64_si128::<0x11>(block, keys))
+    }
+}
+
+/// Orders of bytes for a shuffle: from place n on, the first n bytes move to the end behind zeros.
+const MOVED: [u8; 2 * BLOCK] = {
+    let mut order = [0x80; 2 * BLOCK];
+    let mut index = 0;
+    while index < BLOCK {
+        order[BLOCK + index] = index as u8;
+        index += 1;
+    }
+    order
+};
+
+#[inline]
+#[target_feature(enable = "sse2")]
+fn load(bytes: &[u8; BLOCK]) -> __m128i {
+    // SAFETY: 16 bytes are there; the load needs no alignment.
+    #[expect(unsafe_code, reason = "a load of as many bytes as the reference has")]
+    unsafe {
+        _mm_loadu_si128(bytes.as_ptr().cast())
     }
 }
 
