@@ -32,6 +32,9 @@ pub(crate) struct CrcEngine {
 
 /// A loop that wants a check value in each round: so that what does not change from round to round is asked once.
 pub(crate) trait CheckLoop {
+    /// How many bytes are checked in each round.
+    fn length(&self) -> usize;
+
     /// Runs with a function that gives the check value of bytes; how many frames it took.
     fn run(self, check: impl Fn(&[u8]) -> u64) -> usize;
 }
@@ -69,12 +72,22 @@ impl CrcEngine {
     /// Runs a loop with the check values of bytes that are followed by `extra`.
     pub(crate) fn run<L: CheckLoop>(&self, fast: bool, extra: &[u8], rounds: L) -> usize {
         #[cfg(target_arch = "x86_64")]
-        if let (true, Some(fold)) = (fast, &self.fold) {
-            return fold.within(rounds, |bytes, register| match (register, self.zeros.get(bytes.len())) {
-                (Some(register), Some(zeros)) => self.finish(register ^ zeros, extra),
-                _ => self.compute_portable(bytes, extra),
-            });
-        }
+        let rounds = match (&self.fold, self.zeros.get(rounds.length())) {
+            (Some(fold), Some(zeros)) if fast => {
+                let CrcParameters { refin, refout, xorout, .. } = self.parameters;
+                let done = if refin && refout && extra.is_empty() {
+                    let last = u64::from(*zeros) ^ xorout;
+                    fold.within(rounds, |register| u64::from(register) ^ last)
+                } else {
+                    fold.within(rounds, |register| self.finish(register ^ zeros, extra))
+                };
+                match done {
+                    Ok(frames) => return frames,
+                    Err(rounds) => rounds,
+                }
+            }
+            _ => rounds,
+        };
         rounds.run(|bytes| self.compute_by(fast, bytes, extra))
     }
 

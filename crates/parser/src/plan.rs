@@ -6,6 +6,8 @@
 //! is. The plan must never take what the general search would not: a message is in it only where a look at the bytes
 //! shows that every frame and message listed before it is ruled out.
 
+use std::ops::Range;
+
 use crate::block::{Reading, high_first};
 use crate::checksum::Checksum;
 use crate::crc_engine::CheckLoop;
@@ -268,7 +270,11 @@ impl Candidate {
             return usize::from(self.take_cut(buffer, at, fast, block).is_some());
         }
         let room = if self.alone { BLOCK.saturating_sub(block.starts.len()).max(1) } else { 1 };
-        let rounds = Rounds { candidate: self, buffer, at, room, starts: &mut block.starts };
+        let Some(rounds) = Rounds::new(self, self.body, buffer, at, room, &mut block.starts) else { return 0 };
+        self.go(fast, rounds)
+    }
+
+    fn go(&self, fast: bool, rounds: Rounds<'_>) -> usize {
         match &self.check {
             Some(check) => check.checksum.run(fast, &check.extra, rounds),
             None => rounds.run(|_| 0),
@@ -279,72 +285,95 @@ impl Candidate {
     fn take_cut(&self, buffer: &[u8], at: usize, fast: bool, block: &mut Block) -> Option<()> {
         let body = self.body_length(buffer.get(at..)?)?;
         let whole = buffer.get(at..at + self.length(body))?;
-        let sound = match &self.check {
-            Some(check) => check.checksum.run(fast, &check.extra, Once { candidate: self, whole, body }) == 1,
-            None => self.is_sound(whole, body, |_| 0),
-        };
-        if !sound {
+        if self.go(fast, Rounds::new(self, body, buffer, at, 1, &mut block.starts)?) == 0 {
             return None;
         }
-        block.starts.push(u32::try_from(at).ok()?);
         block.lengths.push(whole.len());
         block.bodies.extend_from_slice(whole.get(self.header..self.header + body).unwrap_or_default());
         block.bodies.resize(block.starts.len() * self.body, 0);
         Some(())
     }
-
-    #[inline(always)]
-    fn is_sound(&self, whole: &[u8], body: usize, compute: impl Fn(&[u8]) -> u64) -> bool {
-        let fixed = |(spot, byte): &(Spot, u8)| whole.get(spot.resolve(body)) == Some(byte);
-        if !self.fixed.iter().all(fixed) {
-            return false;
-        }
-        let Some(check) = &self.check else { return true };
-        let covered = whole.get(check.first.resolve(body)..check.end.resolve(body)).unwrap_or_default();
-        check.received(whole, body) == Some(compute(covered))
-    }
 }
 
-/// Frames of one candidate that follow each other.
+/// Frames of one candidate and one length that follow each other.
 struct Rounds<'r> {
     candidate: &'r Candidate,
     buffer: &'r [u8],
     at: usize,
     room: usize,
     starts: &'r mut Vec<u32>,
+    body: usize,
+    length: usize,
+    /// What the checksum covers.
+    covered: Range<usize>,
+    /// Where the last eight bytes up to the end of the checksum begin, and how it stands in them.
+    received: usize,
+    shift: u32,
+    big: bool,
 }
 
-impl CheckLoop for Rounds<'_> {
-    #[inline(always)]
-    fn run(self, check: impl Fn(&[u8]) -> u64) -> usize {
-        let Self { candidate, buffer, mut at, room, starts } = self;
-        let length = candidate.length(candidate.body);
-        let before = starts.len();
-        while starts.len() - before < room {
-            let Some(rest) = buffer.get(at..).filter(|rest| candidate.needs <= rest.len()) else { break };
-            let (Some(whole), Some(head)) = (rest.get(..length), rest.first_chunk()) else { break };
-            if !candidate.head.fits(u64::from_le_bytes(*head)) || !candidate.is_sound(whole, candidate.body, &check) {
-                break;
-            }
-            let Ok(start) = u32::try_from(at) else { break };
-            starts.push(start);
-            at += length;
+impl<'r> Rounds<'r> {
+    /// `None` where the checksum stands outside the frame.
+    fn new(
+        candidate: &'r Candidate,
+        body: usize,
+        buffer: &'r [u8],
+        at: usize,
+        room: usize,
+        starts: &'r mut Vec<u32>,
+    ) -> Option<Self> {
+        let length = candidate.length(body);
+        let (mut covered, mut end, mut width, mut big) = (0..0, HEAD, HEAD, false);
+        if let Some(check) = &candidate.check {
+            covered = check.first.resolve(body)..check.end.resolve(body);
+            (end, width, big) = (check.at.resolve(body) + check.width, check.width, check.big);
         }
-        starts.len() - before
+        let inside = covered.start <= covered.end && covered.end.max(end) <= length && (1..=HEAD).contains(&width);
+        let received = end.checked_sub(HEAD).filter(|_| inside)?;
+        let shift = 8 * u32::try_from(HEAD - width).ok()?;
+        Some(Self { candidate, buffer, at, room, starts, body, length, covered, received, shift, big })
+    }
+
+    #[inline(always)]
+    fn is_sound(&self, whole: &[u8], check: impl Fn(&[u8]) -> u64) -> bool {
+        let fixed = |(spot, byte): &(Spot, u8)| whole.get(spot.resolve(self.body)) == Some(byte);
+        if !self.candidate.fixed.iter().all(fixed) {
+            return false;
+        }
+        if self.candidate.check.is_none() {
+            return true;
+        }
+        let covered = whole.get(self.covered.clone()).unwrap_or_default();
+        let Some(last) = whole.get(self.received..).and_then(|rest| rest.first_chunk()) else { return false };
+        let received = match self.big {
+            true => u64::from_be_bytes(*last) << self.shift >> self.shift,
+            false => u64::from_le_bytes(*last) >> self.shift,
+        };
+        received == check(covered)
     }
 }
 
-/// One frame.
-struct Once<'r> {
-    candidate: &'r Candidate,
-    whole: &'r [u8],
-    body: usize,
-}
+impl CheckLoop for Rounds<'_> {
+    fn length(&self) -> usize {
+        self.covered.len()
+    }
 
-impl CheckLoop for Once<'_> {
     #[inline(always)]
-    fn run(self, check: impl Fn(&[u8]) -> u64) -> usize {
-        usize::from(self.candidate.is_sound(self.whole, self.body, check))
+    fn run(mut self, check: impl Fn(&[u8]) -> u64) -> usize {
+        let least = self.candidate.needs.max(self.length);
+        let mut frames = 0;
+        while frames < self.room {
+            let Some(rest) = self.buffer.get(self.at..).filter(|rest| least <= rest.len()) else { break };
+            let (Some(whole), Some(head)) = (rest.get(..self.length), rest.first_chunk()) else { break };
+            if !self.candidate.head.fits(u64::from_le_bytes(*head)) || !self.is_sound(whole, &check) {
+                break;
+            }
+            let Ok(start) = u32::try_from(self.at) else { break };
+            self.starts.push(start);
+            self.at += self.length;
+            frames += 1;
+        }
+        frames
     }
 }
 
@@ -361,25 +390,6 @@ impl Block {
         self.starts.clear();
         self.lengths.clear();
         self.bodies.clear();
-    }
-}
-
-impl Check {
-    #[inline]
-    fn received(&self, whole: &[u8], body: usize) -> Option<u64> {
-        let place = whole.get(self.at.resolve(body)..)?;
-        match (self.width, self.big) {
-            (1, _) => place.first().copied().map(u64::from),
-            (2, false) => place.first_chunk().copied().map(u16::from_le_bytes).map(u64::from),
-            (2, true) => place.first_chunk().copied().map(u16::from_be_bytes).map(u64::from),
-            (4, false) => place.first_chunk().copied().map(u32::from_le_bytes).map(u64::from),
-            (4, true) => place.first_chunk().copied().map(u32::from_be_bytes).map(u64::from),
-            (width, big) => {
-                let place = place.get(..width)?;
-                let add = |sum: u64, byte: &u8| sum << 8 | u64::from(*byte);
-                Some(if big { place.iter().fold(0, add) } else { place.iter().rev().fold(0, add) })
-            }
-        }
     }
 }
 

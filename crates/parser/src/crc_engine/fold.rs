@@ -7,8 +7,9 @@
 //! In the reflected form the product of two words comes out divided by x: the constants make up for it.
 
 use std::arch::x86_64::{
-    __m128i, _mm_and_si128, _mm_clmulepi64_si128, _mm_cvtsi128_si64, _mm_extract_epi64, _mm_loadu_si128, _mm_or_si128,
-    _mm_set_epi64x, _mm_set1_epi8, _mm_setzero_si128, _mm_shuffle_epi8, _mm_srli_epi16, _mm_xor_si128,
+    __m128i, _mm_add_epi64, _mm_and_si128, _mm_clmulepi64_si128, _mm_extract_epi64, _mm_loadu_si128, _mm_or_si128,
+    _mm_set_epi64x, _mm_set1_epi8, _mm_setzero_si128, _mm_shuffle_epi8, _mm_srli_epi16, _mm_unpackhi_epi64,
+    _mm_xor_si128,
 };
 
 use super::{BLOCK, CheckLoop};
@@ -79,30 +80,56 @@ impl Fold {
         }
     }
 
-    /// Runs a loop in code that is compiled for these instructions.
-    pub(super) fn within<L: CheckLoop>(&self, rounds: L, finish: impl Fn(&[u8], Option<u32>) -> u64) -> usize {
+    /// Runs a loop in code that is compiled for these instructions; `finish` makes check values of registers.
+    ///
+    /// `None` where its bytes are too few or too many.
+    pub(super) fn within<L: CheckLoop>(&self, rounds: L, finish: impl Fn(u32) -> u64) -> Result<usize, L> {
+        let length = rounds.length();
+        let (head, blocks) = (length % BLOCK, length / BLOCK);
+        let order = MOVED.get(head..).and_then(|order| order.first_chunk());
+        let (Some(order), Some((first, keys))) = (order, self.keys.get(..=blocks).and_then(<[_]>::split_last)) else {
+            return Err(rounds);
+        };
+        if blocks == 0 {
+            return Err(rounds);
+        }
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
-        unsafe {
-            self.run(rounds, finish)
-        }
+        Ok(unsafe { self.run(rounds, order, first, keys, finish) })
+    }
+
+    /// `order` moves the head to the end of its block, whose key is `first`; the keys of the others come last one first.
+    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+    fn run<L: CheckLoop>(
+        &self,
+        rounds: L,
+        order: &[u8; BLOCK],
+        first: &[u8; BLOCK],
+        keys: &[[u8; BLOCK]],
+        finish: impl Fn(u32) -> u64,
+    ) -> usize {
+        let (order, first) = (load(order), load(first));
+        let (down, quotient, poly, shift) = (word(self.down), word(self.quotient), word(self.poly), 63 - self.width);
+        let head = rounds.length() % BLOCK;
+        let (refin, keys) = (self.refin, keys);
+        rounds.run(|bytes| {
+            let start = bytes.first_chunk().map_or(_mm_setzero_si128(), |chunk| load(chunk));
+            let mut sum = products(_mm_shuffle_epi8(start, order), first, refin);
+            let (blocks, _) = bytes.get(head..).unwrap_or_default().as_chunks::<BLOCK>();
+            for (block, key) in blocks.iter().zip(keys.iter().rev()) {
+                sum = _mm_xor_si128(sum, products(load(block), load(key), refin));
+            }
+            finish(reduce(sum, [down, quotient, poly], shift, refin))
+        })
     }
 
     #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn run<L: CheckLoop>(&self, rounds: L, finish: impl Fn(&[u8], Option<u32>) -> u64) -> usize {
-        let longest = BLOCK * self.keys.len();
-        rounds.run(|bytes| finish(bytes, (bytes.len() <= longest).then(|| self.multiply(bytes))))
-    }
-
-    /// The same inside of code that is compiled for these instructions.
-    #[inline]
-    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    pub(super) fn multiply(&self, bytes: &[u8]) -> u32 {
+    fn multiply(&self, bytes: &[u8]) -> u32 {
         let (head, blocks) = bytes.split_at(bytes.len() % BLOCK);
         let (blocks, _) = blocks.as_chunks::<BLOCK>();
         let mut sum = _mm_setzero_si128();
         for (block, keys) in blocks.iter().rev().zip(&self.keys) {
-            sum = _mm_xor_si128(sum, self.products(load(block), keys));
+            sum = _mm_xor_si128(sum, products(load(block), load(keys), self.refin));
         }
         if let Some(keys) = self.keys.get(blocks.len()).filter(|_| !head.is_empty()) {
             let first = match bytes.first_chunk::<BLOCK>() {
@@ -114,30 +141,37 @@ impl Fold {
                 Some(order) => _mm_shuffle_epi8(first, load(order)),
                 None => first,
             };
-            sum = _mm_xor_si128(sum, self.products(moved, keys));
+            sum = _mm_xor_si128(sum, products(moved, load(keys), self.refin));
         }
-        // The powers from 64 on, in the low half, become lower ones.
-        let folded = _mm_xor_si128(sum, _mm_clmulepi64_si128::<0>(sum, word(self.down)));
-        let rest = _mm_extract_epi64::<1>(folded).cast_unsigned();
-        let product = _mm_clmulepi64_si128::<0>(word(rest), word(self.quotient));
-        let quotient = rest ^ _mm_cvtsi128_si64(product).cast_unsigned() << 1;
-        let product = _mm_clmulepi64_si128::<0>(word(quotient), word(self.poly));
-        let register = _mm_extract_epi64::<1>(product).cast_unsigned() >> (63 - self.width);
-        let [a, b, c, d, ..] = (register & (u64::MAX >> (64 - self.width))).to_le_bytes();
-        let register = u32::from_le_bytes([a, b, c, d]);
-        // As the engine holds it: see there.
-        if self.refin { register } else { register.reverse_bits() }
+        let constants = [word(self.down), word(self.quotient), word(self.poly)];
+        reduce(sum, constants, 63 - self.width, self.refin)
     }
+}
 
-    #[inline]
-    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn products(&self, mut block: __m128i, keys: &[u8; BLOCK]) -> __m128i {
-        if !self.refin {
-            block = reverse_bits(block);
-        }
-        let keys = load(keys);
-        _mm_xor_si128(_mm_clmulepi64_si128::<0x00>(block, keys), _mm_clmulepi64_si128::<0x11>(block, keys))
+/// Both halves of a block times theirs of a key.
+#[inline]
+#[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+fn products(mut block: __m128i, key: __m128i, refin: bool) -> __m128i {
+    if !refin {
+        block = reverse_bits(block);
     }
+    _mm_xor_si128(_mm_clmulepi64_si128::<0x00>(block, key), _mm_clmulepi64_si128::<0x11>(block, key))
+}
+
+/// The register of a sum of products.
+#[inline]
+#[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+fn reduce(sum: __m128i, [down, quotient, poly]: [__m128i; 3], shift: u8, refin: bool) -> u32 {
+    // The powers from 64 on, in the low half, become lower ones.
+    let rest = _mm_unpackhi_epi64(_mm_xor_si128(sum, _mm_clmulepi64_si128::<0>(sum, down)), _mm_setzero_si128());
+    let product = _mm_clmulepi64_si128::<0>(rest, quotient);
+    let whole = _mm_xor_si128(rest, _mm_add_epi64(product, product));
+    let register = _mm_extract_epi64::<1>(_mm_clmulepi64_si128::<0>(whole, poly)).cast_unsigned() >> shift;
+    // The highest bit of a product is never set, so that no more bits than the width are left.
+    let [a, b, c, d, ..] = register.to_le_bytes();
+    let register = u32::from_le_bytes([a, b, c, d]);
+    // As the engine holds it: see there.
+    if refin { register } else { register.reverse_bits() }
 }
 
 /// Orders of bytes for a shuffle: from place n on, the first n bytes move to the end behind zeros.
