@@ -333,6 +333,12 @@ impl Column {
         })
     }
 
+    /// Makes room for so many more rows.
+    pub fn reserve(&mut self, rows: usize) {
+        each!(&mut self.values, list => list.reserve(rows));
+        self.valid.reserve(rows.div_ceil(64));
+    }
+
     /// Appends many rows at once: all that `append` puts behind the list. Each counts as a value, floats that are not finite
     /// excepted.
     ///

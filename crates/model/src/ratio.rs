@@ -22,8 +22,29 @@ impl Ratio {
 
     /// Converts numbers of at most so many bits besides the sign.
     pub(crate) fn convert<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], bits: u32, out: &mut [f64]) {
+        let method = self.method(bits);
+        #[cfg(target_arch = "x86_64")]
+        if is_x86_feature_detected!("avx2") {
+            // SAFETY: the processor was asked for AVX2.
+            #[expect(unsafe_code, reason = "the same code, compiled for AVX2, on a processor that was asked for it")]
+            unsafe {
+                self.convert_wide(list, &method, out);
+            }
+            return;
+        }
+        self.convert_by(list, &method, out);
+    }
+
+    #[cfg(target_arch = "x86_64")]
+    #[target_feature(enable = "avx2")]
+    fn convert_wide<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], method: &Method, out: &mut [f64]) {
+        self.convert_by(list, method, out);
+    }
+
+    #[inline(always)]
+    fn convert_by<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], method: &Method, out: &mut [f64]) {
         let pairs = out.iter_mut().zip(list);
-        match self.method(bits) {
+        match *method {
             Method::Reciprocal { factor, offset, high, low } => {
                 // Most numbers are sent in a plain part of their unit.
                 if factor.to_bits() == 1_f64.to_bits() && offset.to_bits() == 0 {

@@ -43,6 +43,9 @@ pub enum Way {
     General,
 }
 
+/// Room for at most so many rows is made beforehand.
+const MOST_EXPECTED: usize = 4096;
+
 /// Turns bytes into batches by a checked [`Protocol`].
 ///
 /// Push bytes with their time, then take batches until there is none. It cannot fail: what is no frame is reported as
@@ -64,6 +67,8 @@ pub struct Decoder {
     blocks: Vec<Block>,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
+    /// By message: how many rows the batch before had.
+    expected: Vec<usize>,
     scratch: Scratch,
     /// Bytes not settled yet; the first `head` of them are.
     buffer: Vec<u8>,
@@ -125,8 +130,9 @@ impl Decoder {
         let batch = empty_batch(&protocol);
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
-            blocks: plan.candidates.iter().map(|_| Block::default()).collect(),
+            blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
             open: vec![0; protocol.messages.len()],
+            expected: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
             way,
@@ -200,6 +206,9 @@ impl Decoder {
     pub fn take(&mut self) -> Option<Batch> {
         if self.batch.order.is_empty() {
             return None;
+        }
+        for (expected, rows) in self.expected.iter_mut().zip(&self.batch.kinds) {
+            *expected = rows.at.len().min(MOST_EXPECTED);
         }
         let empty = empty_batch(&self.protocol);
         Some(std::mem::replace(&mut self.batch, empty))
@@ -300,7 +309,7 @@ impl Decoder {
             let before = std::mem::replace(open, taken.candidate);
             self.read_block(plan, before);
         }
-        let waiting = self.blocks.get(taken.candidate).map_or(0, |block| block.starts.len());
+        let waiting = self.blocks.get(taken.candidate).map_or(0, |block| block.count);
         let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting;
         let kind = u16::try_from(message).unwrap_or(u16::MAX);
         let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
@@ -316,46 +325,42 @@ impl Decoder {
     /// Makes rows of the frames of one candidate that were noted.
     fn read_block(&mut self, plan: &Plan, index: usize) {
         let (Some(candidate), Some(block)) = (plan.candidates.get(index), self.blocks.get_mut(index)) else { return };
-        let count = block.starts.len();
-        if count == 0 {
-            return;
-        }
-        let mut block = std::mem::take(block);
+        let Block { starts, count, lengths, bodies } = block;
+        let rows = self.batch.kinds.get_mut(candidate.message);
+        let (Some(rows), Some(used)) = (rows.filter(|_| 0 < *count), starts.get(..*count)) else { return };
         let fixed = candidate.length(candidate.body);
-        let range = |row: usize, start: u32| {
-            let start = self.base + u64::from(start);
-            ByteRange { start, end: start + *block.lengths.get(row).unwrap_or(&fixed) as u64 }
+        let range = |(row, start): (usize, &u32)| {
+            let start = self.base + u64::from(*start);
+            ByteRange { start, end: start + *lengths.get(row).unwrap_or(&fixed) as u64 }
         };
-        if let Some(rows) = self.batch.kinds.get_mut(candidate.message) {
-            let from = rows.bytes.len();
-            rows.bytes.extend(block.starts.iter().enumerate().map(|(row, start)| range(row, *start)));
-            rows.known_at.resize(from + count, self.now);
-            let added = rows.bytes.get(from..).unwrap_or_default();
-            let at =
-                |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
-            let (first, last) = (at(added.first()), at(added.last()));
-            match first == last {
-                true => rows.at.resize(from + count, first),
-                false => rows.at.extend(added.iter().map(|range| at(Some(range)))),
-            }
-            let (bytes, stride) = match candidate.is_cut() {
-                true => (&block.bodies, Some(candidate.body)),
-                false => (&self.buffer, None),
-            };
-            if let Some(stride) = stride {
-                for (row, start) in block.starts.iter_mut().enumerate() {
-                    *start = u32::try_from(row * stride).unwrap_or(u32::MAX);
-                }
-            }
-            let last = block.starts.last().copied().unwrap_or(0);
-            block.starts.resize(count.next_multiple_of(LANES), last);
-            let fast = self.way == Way::Fastest;
-            candidate.reading.append(bytes, (&block.starts, count), fast, &mut rows.columns, &mut self.scratch);
+        let from = rows.bytes.len();
+        if from == 0 {
+            let expected = self.expected.get(candidate.message).copied().unwrap_or(0).max(*count);
+            reserve(rows, expected);
         }
+        rows.bytes.extend(used.iter().enumerate().map(range));
+        rows.known_at.resize(from + *count, self.now);
+        let added = rows.bytes.get(from..).unwrap_or_default();
+        let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
+        let (first, last) = (at(added.first()), at(added.last()));
+        match first == last {
+            true => rows.at.resize(from + *count, first),
+            false => rows.at.extend(added.iter().map(|range| at(Some(range)))),
+        }
+        let bytes = if candidate.is_cut() {
+            for (row, start) in starts.iter_mut().enumerate() {
+                *start = u32::try_from(row.min(*count - 1) * candidate.body).unwrap_or(u32::MAX);
+            }
+            &bodies
+        } else {
+            let last = starts.get(*count - 1).copied().unwrap_or(0);
+            starts.iter_mut().skip(*count).take(LANES).for_each(|start| *start = last);
+            &self.buffer
+        };
+        let starts = starts.get(..count.next_multiple_of(LANES)).unwrap_or_default();
+        let fast = self.way == Way::Fastest;
+        candidate.reading.append(bytes, (starts, *count), fast, &mut rows.columns, &mut self.scratch);
         block.clear();
-        if let Some(place) = self.blocks.get_mut(index) {
-            *place = block;
-        }
     }
 
     /// The message that asked last, if its answer may still come.
@@ -568,6 +573,14 @@ impl Decoder {
 fn time_at(stamps: &VecDeque<(u64, SessionTime)>, end: u64, now: SessionTime) -> SessionTime {
     let index = stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
     stamps.get(index).map_or(now, |(_, at)| *at)
+}
+
+/// Makes room in an empty list.
+fn reserve(rows: &mut Rows, count: usize) {
+    rows.at.reserve(count);
+    rows.known_at.reserve(count);
+    rows.bytes.reserve(count);
+    rows.columns.iter_mut().for_each(|column| column.reserve(count));
 }
 
 fn empty_batch(protocol: &Protocol) -> Batch {

@@ -58,10 +58,11 @@ pub(crate) struct Candidate {
 }
 
 /// Frames of one candidate whose columns are still to be read.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct Block {
-    /// Where each begins in the buffer.
-    pub(crate) starts: Vec<u32>,
+    /// Where each begins in the buffer; only the first `count` are in use.
+    pub(crate) starts: [u32; BLOCK],
+    pub(crate) count: usize,
     /// How long each is and what stands in its body, completed with zeros: only where zeros are left out.
     pub(crate) lengths: Vec<usize>,
     pub(crate) bodies: Vec<u8>,
@@ -269,9 +270,9 @@ impl Candidate {
         if self.cut.is_some() {
             return usize::from(self.take_cut(buffer, at, fast, block).is_some());
         }
-        let room = if self.alone { BLOCK.saturating_sub(block.starts.len()).max(1) } else { 1 };
-        let Some(rounds) = Rounds::new(self, self.body, buffer, at, room, &mut block.starts) else { return 0 };
-        self.go(fast, rounds)
+        let frames = Rounds::new(self, self.body, buffer, at, block).map_or(0, |rounds| self.go(fast, rounds));
+        block.count += frames;
+        frames
     }
 
     fn go(&self, fast: bool, rounds: Rounds<'_>) -> usize {
@@ -285,12 +286,13 @@ impl Candidate {
     fn take_cut(&self, buffer: &[u8], at: usize, fast: bool, block: &mut Block) -> Option<()> {
         let body = self.body_length(buffer.get(at..)?)?;
         let whole = buffer.get(at..at + self.length(body))?;
-        if self.go(fast, Rounds::new(self, body, buffer, at, 1, &mut block.starts)?) == 0 {
+        if self.go(fast, Rounds::new(self, body, buffer, at, block)?) == 0 {
             return None;
         }
+        block.count += 1;
         block.lengths.push(whole.len());
         block.bodies.extend_from_slice(whole.get(self.header..self.header + body).unwrap_or_default());
-        block.bodies.resize(block.starts.len() * self.body, 0);
+        block.bodies.resize(block.count * self.body, 0);
         Some(())
     }
 }
@@ -300,8 +302,7 @@ struct Rounds<'r> {
     candidate: &'r Candidate,
     buffer: &'r [u8],
     at: usize,
-    room: usize,
-    starts: &'r mut Vec<u32>,
+    starts: &'r mut [u32],
     body: usize,
     length: usize,
     /// What the checksum covers.
@@ -314,15 +315,12 @@ struct Rounds<'r> {
 
 impl<'r> Rounds<'r> {
     /// `None` where the checksum stands outside the frame.
-    fn new(
-        candidate: &'r Candidate,
-        body: usize,
-        buffer: &'r [u8],
-        at: usize,
-        room: usize,
-        starts: &'r mut Vec<u32>,
-    ) -> Option<Self> {
+    fn new(candidate: &'r Candidate, body: usize, buffer: &'r [u8], at: usize, block: &'r mut Block) -> Option<Self> {
         let length = candidate.length(body);
+        let room = block.starts.get_mut(block.count..)?;
+        let most = if candidate.alone && candidate.cut.is_none() { room.len() } else { 1 };
+        let starts = room.get_mut(..most)?;
+        u32::try_from(buffer.len()).ok()?;
         let (mut covered, mut end, mut width, mut big) = (0..0, HEAD, HEAD, false);
         if let Some(check) = &candidate.check {
             covered = check.first.resolve(body)..check.end.resolve(body);
@@ -331,11 +329,16 @@ impl<'r> Rounds<'r> {
         let inside = covered.start <= covered.end && covered.end.max(end) <= length && (1..=HEAD).contains(&width);
         let received = end.checked_sub(HEAD).filter(|_| inside)?;
         let shift = 8 * u32::try_from(HEAD - width).ok()?;
-        Some(Self { candidate, buffer, at, room, starts, body, length, covered, received, shift, big })
+        Some(Self { candidate, buffer, at, starts, body, length, covered, received, shift, big })
     }
 
     #[inline(always)]
-    fn is_sound(&self, whole: &[u8], check: impl Fn(&[u8]) -> u64) -> bool {
+    fn lies_at(&self, at: usize, check: impl Fn(&[u8]) -> u64) -> bool {
+        let Some(whole) = self.buffer.get(at..).and_then(|rest| rest.get(..self.length)) else { return false };
+        let Some(head) = whole.first_chunk() else { return false };
+        if !self.candidate.head.fits(u64::from_le_bytes(*head)) {
+            return false;
+        }
         let fixed = |(spot, byte): &(Spot, u8)| whole.get(spot.resolve(self.body)) == Some(byte);
         if !self.candidate.fixed.iter().all(fixed) {
             return false;
@@ -359,35 +362,38 @@ impl CheckLoop for Rounds<'_> {
     }
 
     #[inline(always)]
+    #[expect(clippy::cast_possible_truncation, reason = "the buffer has fewer bytes: see where this is made")]
     fn run(mut self, check: impl Fn(&[u8]) -> u64) -> usize {
-        let least = self.candidate.needs.max(self.length);
-        let mut frames = 0;
-        while frames < self.room {
-            let Some(rest) = self.buffer.get(self.at..).filter(|rest| least <= rest.len()) else { break };
-            let (Some(whole), Some(head)) = (rest.get(..self.length), rest.first_chunk()) else { break };
-            if !self.candidate.head.fits(u64::from_le_bytes(*head)) || !self.is_sound(whole, &check) {
-                break;
+        let least = self.candidate.needs.max(self.length).max(HEAD);
+        let Some(last) = self.buffer.len().checked_sub(least) else { return 0 };
+        let starts = std::mem::take(&mut self.starts);
+        let mut at = self.at;
+        for (frames, start) in starts.iter_mut().enumerate() {
+            if last < at || !self.lies_at(at, &check) {
+                return frames;
             }
-            let Ok(start) = u32::try_from(self.at) else { break };
-            self.starts.push(start);
-            self.at += self.length;
-            frames += 1;
+            *start = at as u32;
+            at += self.length;
         }
-        frames
+        starts.len()
     }
 }
 
 impl Block {
+    pub(crate) fn new() -> Self {
+        Self { starts: [0; BLOCK], count: 0, lengths: Vec::new(), bodies: Vec::new() }
+    }
+
     /// Takes the last frame out again; bodies are of this length.
     fn forget_last(&mut self, body: usize) {
-        self.starts.pop();
+        self.count = self.count.saturating_sub(1);
         self.lengths.pop();
         self.bodies.truncate(self.lengths.len() * body);
     }
 
     /// Empties it and keeps the memory.
     pub(crate) fn clear(&mut self) {
-        self.starts.clear();
+        self.count = 0;
         self.lengths.clear();
         self.bodies.clear();
     }

@@ -93,14 +93,20 @@ impl Fold {
         if blocks == 0 {
             return Err(rounds);
         }
+        let keys: Vec<[u8; BLOCK]> = keys.iter().rev().copied().collect();
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
-        Ok(unsafe { self.run(rounds, order, first, keys, finish) })
+        Ok(unsafe {
+            match self.refin {
+                true => self.run::<_, true>(rounds, order, first, &keys, finish),
+                false => self.run::<_, false>(rounds, order, first, &keys, finish),
+            }
+        })
     }
 
-    /// `order` moves the head to the end of its block, whose key is `first`; the keys of the others come last one first.
+    /// `order` moves the head to the end of its block, whose key is `first`.
     #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn run<L: CheckLoop>(
+    fn run<L: CheckLoop, const REFIN: bool>(
         &self,
         rounds: L,
         order: &[u8; BLOCK],
@@ -111,15 +117,14 @@ impl Fold {
         let (order, first) = (load(order), load(first));
         let (down, quotient, poly, shift) = (word(self.down), word(self.quotient), word(self.poly), 63 - self.width);
         let head = rounds.length() % BLOCK;
-        let (refin, keys) = (self.refin, keys);
         rounds.run(|bytes| {
             let start = bytes.first_chunk().map_or(_mm_setzero_si128(), |chunk| load(chunk));
-            let mut sum = products(_mm_shuffle_epi8(start, order), first, refin);
+            let mut sum = products(_mm_shuffle_epi8(start, order), first, REFIN);
             let (blocks, _) = bytes.get(head..).unwrap_or_default().as_chunks::<BLOCK>();
-            for (block, key) in blocks.iter().zip(keys.iter().rev()) {
-                sum = _mm_xor_si128(sum, products(load(block), load(key), refin));
+            for (block, key) in blocks.iter().zip(keys) {
+                sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
             }
-            finish(reduce(sum, [down, quotient, poly], shift, refin))
+            finish(reduce(sum, [down, quotient, poly], shift, REFIN))
         })
     }
 
