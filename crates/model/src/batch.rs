@@ -3,7 +3,7 @@
 use std::fmt;
 
 use crate::curve::Conversion;
-use crate::scale::Scale;
+use crate::float_scale::FloatScale;
 use crate::time::SessionTime;
 
 /// Rows of several message kinds, what was rejected, and the order of all of it.
@@ -44,6 +44,25 @@ pub struct Rows {
     pub bytes: Vec<ByteRange>,
     /// Indexed as `KindLayout::columns`.
     pub columns: Vec<Column>,
+}
+
+impl Batch {
+    /// Removes all rows and rejections and keeps the memory.
+    pub fn clear(&mut self) {
+        self.kinds.iter_mut().for_each(Rows::clear);
+        self.order.clear();
+        self.rejected.clear();
+    }
+}
+
+impl Rows {
+    /// Removes all rows and keeps the memory.
+    pub fn clear(&mut self) {
+        self.at.clear();
+        self.known_at.clear();
+        self.bytes.clear();
+        self.columns.iter_mut().for_each(Column::clear);
+    }
 }
 
 /// A range of the byte stream, counted from its first byte; `end` is not part of it.
@@ -333,12 +352,6 @@ impl Column {
         })
     }
 
-    /// Makes room for so many more rows.
-    pub fn reserve(&mut self, rows: usize) {
-        each!(&mut self.values, list => list.reserve(rows));
-        self.valid.reserve(rows.div_ceil(64));
-    }
-
     /// Appends many rows at once: all that `append` puts behind the list. Each counts as a value, floats that are not finite
     /// excepted.
     ///
@@ -347,9 +360,8 @@ impl Column {
         let before = self.len();
         append(&mut self.values);
         let rows = self.len();
-        self.valid.resize(rows.div_ceil(64), 0);
-        self.set_valid(before.min(rows), rows);
         self.left_out.truncate(rows.div_ceil(64));
+        self.set_valid(before.min(rows), rows);
         if let Values::F64(list) = &mut self.values {
             for (row, value) in list.iter_mut().enumerate().skip(before).filter(|(_, value)| !value.is_finite()) {
                 *value = 0.0;
@@ -358,11 +370,14 @@ impl Column {
         }
     }
 
-    fn set_valid(&mut self, from: usize, to: usize) {
-        for (index, word) in self.valid.iter_mut().enumerate().skip(from / 64) {
-            let (first, last) = (from.saturating_sub(index * 64), to.saturating_sub(index * 64));
-            let below = |bit: usize| if bit < 64 { (1_u64 << bit) - 1 } else { u64::MAX };
-            *word |= below(last) & !below(first);
+    /// Marks the last rows, from `from` on, as values.
+    fn set_valid(&mut self, from: usize, rows: usize) {
+        if let Some(word) = self.valid.get_mut(from / 64) {
+            *word |= u64::MAX << (from % 64);
+        }
+        self.valid.resize(rows.div_ceil(64), u64::MAX);
+        if let Some(word) = self.valid.last_mut().filter(|_| !rows.is_multiple_of(64)) {
+            *word &= !(u64::MAX << (rows % 64));
         }
     }
 
@@ -401,20 +416,19 @@ impl Column {
     /// zero: look at [`is_valid`](Self::is_valid).
     ///
     /// Numbers sent as floats are worked out in floats.
-    pub fn to_f64(&self, scale: &Scale, out: &mut [f64]) {
-        let ratio = scale.ratio();
+    pub fn to_f64(&self, scale: &FloatScale, out: &mut [f64]) {
         let reached = self.len().min(out.len());
         let out = out.get_mut(..reached).unwrap_or_default();
         match &self.values {
-            Values::I8(list) => ratio.convert(list, 7, out),
-            Values::U8(list) => ratio.convert(list, 8, out),
-            Values::I16(list) => ratio.convert(list, 15, out),
-            Values::U16(list) => ratio.convert(list, 16, out),
-            Values::I32(list) => ratio.convert(list, 31, out),
-            Values::U32(list) => ratio.convert(list, 32, out),
-            Values::I64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = ratio.exact((*raw).into())),
-            Values::U64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = ratio.exact((*raw).into())),
-            Values::F64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = ratio.float(*raw)),
+            Values::I8(list) => scale.convert(list, out),
+            Values::U8(list) => scale.convert(list, out),
+            Values::I16(list) => scale.convert(list, out),
+            Values::U16(list) => scale.convert(list, out),
+            Values::I32(list) => scale.convert(list, out),
+            Values::U32(list) => scale.convert(list, out),
+            Values::I64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.exact((*raw).into())),
+            Values::U64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.exact((*raw).into())),
+            Values::F64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.float(*raw)),
         }
         for (word, rows) in self.valid.iter().zip(out.chunks_mut(64)) {
             if *word != u64::MAX {
@@ -449,6 +463,7 @@ fn clear_bit(words: &mut [u64], row: usize) {
 mod tests {
     use super::*;
     use crate::quantity::{Decimal, Unit};
+    use crate::scale::Scale;
 
     #[test]
     fn absent_is_not_zero() {
@@ -529,7 +544,7 @@ mod tests {
         let kelvin =
             Scale::new(Unit::parse("degC").expect("a unit"), Decimal::parse("0.1").expect("a number"), Decimal::ZERO);
         let mut out = [f64::MAX; 71];
-        column.to_f64(&kelvin.expect("a scale"), &mut out);
+        column.to_f64(&FloatScale::new(&kelvin.expect("a scale")), &mut out);
         assert_eq!((out[1], out[5], out[69], out[70]), (0.1, 0.0, 6.9, f64::MAX));
     }
 

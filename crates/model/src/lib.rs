@@ -17,11 +17,11 @@ mod batch;
 mod channel;
 mod curve;
 mod fault;
+mod float_scale;
 mod input;
 mod layout;
 mod line;
 mod quantity;
-mod ratio;
 mod scale;
 mod time;
 
@@ -29,6 +29,7 @@ pub use batch::{Batch, ByteRange, Column, Item, Raw, Reason, Rejected, Rows, Val
 pub use channel::{Channel, Quantity};
 pub use curve::{Conversion, Curve, Sensing, Thermistor};
 pub use fault::{Fault, Level, closest};
+pub use float_scale::FloatScale;
 pub use input::{Command, Input, InputKind, LineErrorKind, ReadingKind, SessionHeader, Times};
 pub use layout::{ColumnLayout, Flag, KindLayout, Layout, Meaning, Means, State};
 pub use line::{DataBits, FlowControl, LineSettings, ModemLine, Parity, StopBits};

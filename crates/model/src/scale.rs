@@ -1,7 +1,6 @@
 //! From integers as sent to billionths of the base unit, exactly, and back.
 
 use crate::quantity::{Decimal, Unit};
-use crate::ratio::Ratio;
 
 /// A linear, correctly rounded map from a number as sent to billionths of the base unit.
 ///
@@ -85,10 +84,10 @@ impl Scale {
         (nanos as f64 - self.offset as f64) * (self.den as f64) / (self.num as f64)
     }
 
-    /// From a number as sent to base units, in floats.
-    pub(crate) fn ratio(&self) -> Ratio {
+    /// Factor, offset and positive divisor: `(raw × factor + offset) / divisor` is the value in base units.
+    pub(crate) fn in_base_units(&self) -> (i128, i128, i128) {
         let [num, den, offset] = [self.num, self.den, self.offset].map(i128::from);
-        Ratio::new(num, offset * den, den * NANOS)
+        (num, offset * den, den * NANOS)
     }
 
     /// The step between two neighbouring numbers as sent, in billionths, at least 1.

@@ -7,7 +7,7 @@
 
 use model::{Column, Values};
 
-use crate::gather::{BLOCK, HighFirst, LANES, UNITS, Units, WINDOW, gather};
+use crate::gather::{BLOCK, HighFirst, LANES, Starts, UNITS, Units, WINDOW, gather};
 use crate::protocol::{Field, FieldSource, Message, Number, Times};
 
 /// How the columns of a message are read.
@@ -99,6 +99,7 @@ impl Reading {
     ) {
         debug_assert!(rows <= starts.len() && starts.len() <= BLOCK && starts.len().is_multiple_of(LANES));
         let Scratch { units, words } = scratch;
+        let starts = Starts::new(starts);
         for window in &self.windows {
             gather(bytes, starts, window.at, &window.high_first, fast, units);
             for (unit, second, plan) in &window.columns {
@@ -109,7 +110,7 @@ impl Reading {
             }
         }
         for (spot, plan) in &self.singles {
-            for (word, start) in words.iter_mut().zip(starts).take(rows) {
+            for (word, start) in words.iter_mut().zip(starts.list()).take(rows) {
                 *word = spot.read(bytes, *start);
             }
             if let Some(column) = columns.get_mut(plan.column) {

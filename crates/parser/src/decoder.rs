@@ -43,9 +43,6 @@ pub enum Way {
     General,
 }
 
-/// Room for at most so many rows is made beforehand.
-const MOST_EXPECTED: usize = 4096;
-
 /// Turns bytes into batches by a checked [`Protocol`].
 ///
 /// Push bytes with their time, then take batches until there is none. It cannot fail: what is no frame is reported as
@@ -67,8 +64,6 @@ pub struct Decoder {
     blocks: Vec<Block>,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
-    /// By message: how many rows the batch before had.
-    expected: Vec<usize>,
     scratch: Scratch,
     /// Bytes not settled yet; the first `head` of them are.
     buffer: Vec<u8>,
@@ -132,7 +127,6 @@ impl Decoder {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
             open: vec![0; protocol.messages.len()],
-            expected: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
             way,
@@ -204,14 +198,34 @@ impl Decoder {
 
     /// The rows and rejections since the last call; `None` if there are none.
     pub fn take(&mut self) -> Option<Batch> {
+        let mut batch = Batch::default();
+        self.take_into(&mut batch).then_some(batch)
+    }
+
+    /// Puts the rows and rejections since the last call in place of what is in the batch; false if there are none.
+    ///
+    /// Who takes many batches gives back each time the one before, whose memory is then used again.
+    pub fn take_into(&mut self, batch: &mut Batch) -> bool {
+        batch.clear();
         if self.batch.order.is_empty() {
-            return None;
+            return false;
         }
-        for (expected, rows) in self.expected.iter_mut().zip(&self.batch.kinds) {
-            *expected = rows.at.len().min(MOST_EXPECTED);
+        // One of another decoder is of no use.
+        if !self.shape_is_that_of(batch) {
+            *batch = empty_batch(&self.protocol);
         }
-        let empty = empty_batch(&self.protocol);
-        Some(std::mem::replace(&mut self.batch, empty))
+        std::mem::swap(batch, &mut self.batch);
+        true
+    }
+
+    fn shape_is_that_of(&self, batch: &Batch) -> bool {
+        let same = |(one, other): (&Column, &Column)| {
+            std::mem::discriminant(one.values()) == std::mem::discriminant(other.values())
+        };
+        let alike = |(one, other): (&Rows, &Rows)| {
+            one.columns.len() == other.columns.len() && one.columns.iter().zip(&other.columns).all(same)
+        };
+        self.batch.kinds.len() == batch.kinds.len() && self.batch.kinds.iter().zip(&batch.kinds).all(alike)
     }
 
     /// How many rows and rejections wait to be taken.
@@ -334,10 +348,6 @@ impl Decoder {
             ByteRange { start, end: start + *lengths.get(row).unwrap_or(&fixed) as u64 }
         };
         let from = rows.bytes.len();
-        if from == 0 {
-            let expected = self.expected.get(candidate.message).copied().unwrap_or(0).max(*count);
-            reserve(rows, expected);
-        }
         rows.bytes.extend(used.iter().enumerate().map(range));
         rows.known_at.resize(from + *count, self.now);
         let added = rows.bytes.get(from..).unwrap_or_default();
@@ -573,14 +583,6 @@ impl Decoder {
 fn time_at(stamps: &VecDeque<(u64, SessionTime)>, end: u64, now: SessionTime) -> SessionTime {
     let index = stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
     stamps.get(index).map_or(now, |(_, at)| *at)
-}
-
-/// Makes room in an empty list.
-fn reserve(rows: &mut Rows, count: usize) {
-    rows.at.reserve(count);
-    rows.known_at.reserve(count);
-    rows.bytes.reserve(count);
-    rows.columns.iter_mut().for_each(|column| column.reserve(count));
 }
 
 fn empty_batch(protocol: &Protocol) -> Batch {

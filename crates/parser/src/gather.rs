@@ -21,6 +21,26 @@ pub(crate) type Units = [[u16; BLOCK]; UNITS];
 /// Which units stand there with their high byte first.
 pub(crate) type HighFirst = [bool; UNITS];
 
+/// Where the frames of a block begin: at most [`BLOCK`] of them.
+#[derive(Clone, Copy)]
+pub(crate) struct Starts<'s> {
+    list: &'s [u32],
+    last: usize,
+}
+
+impl<'s> Starts<'s> {
+    /// Those behind the [`BLOCK`]th are left out.
+    pub(crate) fn new(list: &'s [u32]) -> Self {
+        let list = list.get(..BLOCK).unwrap_or(list);
+        let last = list.iter().fold(0, |last, start| last.max(*start));
+        Self { list, last: usize::try_from(last).unwrap_or(usize::MAX) }
+    }
+
+    pub(crate) fn list(self) -> &'s [u32] {
+        self.list
+    }
+}
+
 /// Whether this processor has what the fast way needs.
 pub(crate) fn has_fast() -> bool {
     #[cfg(target_arch = "x86_64")]
@@ -29,27 +49,23 @@ pub(crate) fn has_fast() -> bool {
     return false;
 }
 
-/// Reads the window at `at` of each frame. A frame whose window does not lie in `bytes` gives zeros; starts behind the
-/// [`BLOCK`]th are left out.
-pub(crate) fn gather(bytes: &[u8], starts: &[u32], at: usize, high_first: &HighFirst, fast: bool, out: &mut Units) {
-    let starts = starts.get(..BLOCK).unwrap_or(starts);
+/// Reads the window at `at` of each frame. A frame whose window does not lie in `bytes` gives zeros.
+pub(crate) fn gather(bytes: &[u8], starts: Starts<'_>, at: usize, high_first: &HighFirst, fast: bool, out: &mut Units) {
     #[cfg(target_arch = "x86_64")]
     if fast && has_fast() {
-        let last = starts.iter().fold(0, |last, start| last.max(*start));
-        let inside = usize::try_from(last).is_ok_and(|last| last.saturating_add(at + WINDOW) <= bytes.len());
-        if inside && starts.len().is_multiple_of(LANES) {
+        if starts.last.saturating_add(at + WINDOW) <= bytes.len() && starts.list.len().is_multiple_of(LANES) {
             // SAFETY: the processor has AVX2; every window lies in `bytes`, since that of the last start does; the starts
             // are a multiple of the lanes and no more than a block.
             #[expect(unsafe_code, reason = "the processor was asked for AVX2, and all places are in range")]
             unsafe {
-                avx2::gather(bytes, starts, at, high_first, out);
+                avx2::gather(bytes, starts.list, at, high_first, out);
             }
             return;
         }
     }
     #[cfg(not(target_arch = "x86_64"))]
     let _ = fast;
-    portable(bytes, starts, at, high_first, out);
+    portable(bytes, starts.list, at, high_first, out);
 }
 
 fn portable(bytes: &[u8], starts: &[u32], at: usize, high_first: &HighFirst, out: &mut Units) {
@@ -167,8 +183,8 @@ mod tests {
                 starts.truncate(starts.len() / LANES * LANES);
             }
             let (mut fast, mut slow) = (Box::new([[7; BLOCK]; UNITS]), Box::new([[7; BLOCK]; UNITS]));
-            gather(&bytes, &starts, at, &high_first, true, &mut fast);
-            gather(&bytes, &starts, at, &high_first, false, &mut slow);
+            gather(&bytes, Starts::new(&starts), at, &high_first, true, &mut fast);
+            gather(&bytes, Starts::new(&starts), at, &high_first, false, &mut slow);
             for (index, start) in starts.iter().enumerate() {
                 let window = bytes.get(*start as usize + at..*start as usize + at + WINDOW).unwrap_or(&[0; WINDOW]);
                 for unit in 0..UNITS {

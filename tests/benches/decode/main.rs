@@ -18,6 +18,8 @@ mod workload;
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
+use ours::Ours;
+use parser::Way;
 use table::Table;
 
 /// Bytes of each stream.
@@ -36,11 +38,16 @@ const ROUNDS: usize = 9;
 enum Contender {
     Hand,
     Nom,
-    Ours,
+    Ours(Way),
 }
 
-const CONTENDERS: [(Contender, &str); 3] =
-    [(Contender::Hand, "hand"), (Contender::Nom, "nom"), (Contender::Ours, "ours")];
+const CONTENDERS: [(Contender, &str); 5] = [
+    (Contender::Hand, "hand"),
+    (Contender::Nom, "nom"),
+    (Contender::Ours(Way::Fastest), "ours"),
+    (Contender::Ours(Way::Portable), "portable"),
+    (Contender::Ours(Way::General), "general"),
+];
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
@@ -53,14 +60,14 @@ fn main() {
 fn once(contender: &str, stream: &str) {
     let bytes = 4 << 20;
     let stream = if stream == "W2" { workload::damaged(bytes) } else { workload::sound(bytes) };
-    let contender = CONTENDERS.iter().find(|(_, name)| *name == contender).expect("hand, nom or ours").0;
+    let contender = CONTENDERS.iter().find(|(_, name)| *name == contender).expect("a contender").0;
     let mut frames = 0;
     run(contender, &stream, |table| frames += table.rows);
     println!("{frames} frames");
 }
 
 fn all() {
-    println!("{:<6} {:<6} {:>9} {:>8} {:>9}", "stream", "who", "MB/s", "of hand", "frames");
+    println!("{:<6} {:<8} {:>9} {:>8} {:>9}", "stream", "who", "MB/s", "of hand", "frames");
     for (name, stream) in [("W", workload::sound(BYTES)), ("W2", workload::damaged(BYTES))] {
         let outcomes = CONTENDERS.map(|(contender, _)| outcome(contender, &stream));
         assert!(outcomes.iter().all(|outcome| *outcome == outcomes[0]), "{outcomes:?}");
@@ -79,7 +86,7 @@ fn all() {
         for (best_time, (_, who)) in best.iter().zip(CONTENDERS) {
             let rate = stream.len() as f64 / 1e6 / best_time.as_secs_f64();
             let ratio = best_time.as_secs_f64() / best[0].as_secs_f64();
-            println!("{name:<6} {who:<6} {rate:>9.0} {ratio:>8.2} {:>9}", outcomes[0].0);
+            println!("{name:<6} {who:<8} {rate:>9.0} {ratio:>8.2} {:>9}", outcomes[0].0);
         }
     }
 }
@@ -106,10 +113,10 @@ fn time(contender: Contender, stream: &[u8]) -> Duration {
 /// Decodes a stream piece by piece.
 fn run(contender: Contender, stream: &[u8], mut done: impl FnMut(&Table)) {
     let mut table = Table::new();
-    if contender == Contender::Ours {
-        let mut decoder = ours::decoder();
+    if let Contender::Ours(way) = contender {
+        let mut ours = Ours::new(way);
         for piece in stream.chunks(PIECE) {
-            ours::decode(&mut decoder, piece, &mut table);
+            ours.decode(piece, &mut table);
             done(&table);
         }
         return;

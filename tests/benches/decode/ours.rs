@@ -2,48 +2,57 @@
 
 use std::sync::Arc;
 
-use model::{Batch, Column, ColumnLayout, Conversion, SessionTime, Values as Raws};
-use parser::{Decoder, Protocol};
+use model::{Batch, Column, ColumnLayout, Conversion, FloatScale, SessionTime, Values as Raws};
+use parser::{Decoder, Protocol, Way};
 
 use crate::table::Table as Values;
 use crate::workload::{CELLS, PROTOCOL, TEMPERATURES};
 
-/// A decoder for the workloads.
-pub(crate) fn decoder() -> Decoder {
-    let (protocol, faults) = Protocol::parse(PROTOCOL);
-    assert_eq!(faults, []);
-    Decoder::new(Arc::new(protocol.expect("no fault")))
+/// A decoder for the workloads, and what is made once for it.
+pub(crate) struct Ours {
+    decoder: Decoder,
+    scales: Vec<FloatScale>,
+    batch: Batch,
 }
 
-/// Decodes a piece of the stream.
-#[inline(never)]
-pub(crate) fn decode(decoder: &mut Decoder, bytes: &[u8], values: &mut Values) {
-    decoder.push(SessionTime::ZERO, bytes);
-    let protocol = Arc::clone(decoder.protocol());
-    if let Some(batch) = decoder.take() {
-        fill(&batch, &protocol.layout().kinds[0].columns, values);
+impl Ours {
+    pub(crate) fn new(way: Way) -> Self {
+        let (protocol, faults) = Protocol::parse(PROTOCOL);
+        assert_eq!(faults, []);
+        let protocol = Arc::new(protocol.expect("no fault"));
+        let scale = |column: &ColumnLayout| match &column.scale {
+            Conversion::Linear(scale) => FloatScale::new(scale),
+            Conversion::Curve(_) => unreachable!("not in this protocol"),
+        };
+        let scales = protocol.layout().kinds[0].columns.iter().map(scale).collect();
+        Self { decoder: Decoder::by_way(protocol, way), scales, batch: Batch::default() }
     }
-}
 
-fn fill(batch: &Batch, layout: &[ColumnLayout], values: &mut Values) {
-    let columns = &batch.kinds[0].columns;
-    values.rows = batch.kinds[0].at.len();
-    let convert = |column: usize, to: &mut [f64]| match &layout[column].scale {
-        Conversion::Linear(scale) => columns[column].to_f64(scale, to),
-        Conversion::Curve(_) => unreachable!("not in this protocol"),
-    };
-    convert(0, &mut values.uptime);
-    for (index, cell) in values.cell.iter_mut().enumerate() {
-        convert(1 + index, cell);
+    /// Decodes a piece of the stream.
+    #[inline(never)]
+    pub(crate) fn decode(&mut self, bytes: &[u8], values: &mut Values) {
+        self.decoder.push(SessionTime::ZERO, bytes);
+        self.decoder.take_into(&mut self.batch);
+        self.fill(values);
     }
-    for (index, temperature) in values.temperature.iter_mut().enumerate() {
-        convert(1 + CELLS + index, temperature);
+
+    fn fill(&self, values: &mut Values) {
+        let Some(rows) = self.batch.kinds.first() else { return };
+        values.rows = rows.at.len();
+        let convert = |column: usize, to: &mut [f64]| rows.columns[column].to_f64(&self.scales[column], to);
+        convert(0, &mut values.uptime);
+        for (index, cell) in values.cell.iter_mut().enumerate() {
+            convert(1 + index, cell);
+        }
+        for (index, temperature) in values.temperature.iter_mut().enumerate() {
+            convert(1 + CELLS + index, temperature);
+        }
+        let behind = 1 + CELLS + TEMPERATURES;
+        convert(behind, &mut values.current);
+        convert(behind + 1, &mut values.pack);
+        convert(behind + 2, &mut values.flags);
+        spread_and_sum(&rows.columns, values);
     }
-    let behind = 1 + CELLS + TEMPERATURES;
-    convert(behind, &mut values.current);
-    convert(behind + 1, &mut values.pack);
-    convert(behind + 2, &mut values.flags);
-    spread_and_sum(columns, values);
 }
 
 /// Rows whose spread and sum are worked out together.

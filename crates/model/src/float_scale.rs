@@ -1,48 +1,83 @@
 //! Numbers as sent in base units, as the nearest `f64`, many at once.
 
-use crate::scale::gcd;
+use crate::scale::{Scale, gcd};
 
 /// Whole numbers up to here are exact in an `f64`.
 const EXACT_BITS: u32 = 53;
 
+/// A scale from numbers as sent to base units as `f64`: the nearest one to the exact value.
+///
+/// Made once for a column and used for many rows.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FloatScale {
+    ratio: Ratio,
+    /// For numbers of up to 8, 16 and 32 bits.
+    methods: [Method; 3],
+}
+
 /// `(raw × factor + offset) / divisor`, with no common divisor and a positive divisor.
-pub(crate) struct Ratio {
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Ratio {
     factor: i128,
     offset: i128,
     divisor: i128,
 }
 
-impl Ratio {
-    /// The divisor is positive.
-    pub(crate) fn new(factor: i128, offset: i128, divisor: i128) -> Self {
-        let common = gcd(gcd(factor.unsigned_abs(), offset.unsigned_abs()), divisor.unsigned_abs());
-        let common = i128::try_from(common).unwrap_or(1);
-        Self { factor: factor / common, offset: offset / common, divisor: divisor / common }
+impl FloatScale {
+    /// The same scale in floats.
+    pub fn new(scale: &Scale) -> Self {
+        let (factor, offset, divisor) = scale.in_base_units();
+        Self::of(factor, offset, divisor)
     }
 
-    /// Converts numbers of at most so many bits besides the sign.
-    pub(crate) fn convert<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], bits: u32, out: &mut [f64]) {
-        let method = self.method(bits);
+    /// The divisor is positive.
+    fn of(factor: i128, offset: i128, divisor: i128) -> Self {
+        let common = gcd(gcd(factor.unsigned_abs(), offset.unsigned_abs()), divisor.unsigned_abs());
+        let common = i128::try_from(common).unwrap_or(1);
+        let ratio = Ratio { factor: factor / common, offset: offset / common, divisor: divisor / common };
+        Self { ratio, methods: [8, 16, 32].map(|bits| ratio.method(bits)) }
+    }
+
+    /// Converts numbers of at most 32 bits.
+    pub(crate) fn convert<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], out: &mut [f64]) {
+        let [narrow, middle, wide] = &self.methods;
+        let method = match size_of::<T>() {
+            1 => narrow,
+            2 => middle,
+            _ => wide,
+        };
         #[cfg(target_arch = "x86_64")]
         if is_x86_feature_detected!("avx2") {
             // SAFETY: the processor was asked for AVX2.
             #[expect(unsafe_code, reason = "the same code, compiled for AVX2, on a processor that was asked for it")]
             unsafe {
-                self.convert_wide(list, &method, out);
+                self.ratio.convert_wide(list, method, out);
             }
             return;
         }
-        self.convert_by(list, &method, out);
+        self.ratio.convert_by(list, method, out);
     }
 
+    /// The nearest `f64`, of two as near the even one.
+    pub(crate) fn exact(&self, raw: i128) -> f64 {
+        self.ratio.exact(raw)
+    }
+
+    /// A number that was sent as a float; zero where the result is not finite.
+    pub(crate) fn float(&self, raw: f64) -> f64 {
+        self.ratio.float(raw)
+    }
+}
+
+impl Ratio {
     #[cfg(target_arch = "x86_64")]
     #[target_feature(enable = "avx2")]
-    fn convert_wide<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], method: &Method, out: &mut [f64]) {
+    fn convert_wide<T: Copy + Into<f64> + Into<i128>>(self, list: &[T], method: &Method, out: &mut [f64]) {
         self.convert_by(list, method, out);
     }
 
     #[inline(always)]
-    fn convert_by<T: Copy + Into<f64> + Into<i128>>(&self, list: &[T], method: &Method, out: &mut [f64]) {
+    fn convert_by<T: Copy + Into<f64> + Into<i128>>(self, list: &[T], method: &Method, out: &mut [f64]) {
         let pairs = out.iter_mut().zip(list);
         match *method {
             Method::Reciprocal { factor, offset, high, low } => {
@@ -65,7 +100,7 @@ impl Ratio {
 
     /// The nearest `f64`, of two as near the even one.
     #[expect(clippy::cast_precision_loss, reason = "the one rounding that there is")]
-    pub(crate) fn exact(&self, raw: i128) -> f64 {
+    fn exact(self, raw: i128) -> f64 {
         // No scale and no number of 64 bits comes to the ends of this range.
         let dividend = raw.saturating_mul(self.factor).saturating_add(self.offset);
         let negative = dividend < 0;
@@ -79,13 +114,13 @@ impl Ratio {
 
     /// A number that was sent as a float; zero where the result is not finite.
     #[expect(clippy::cast_precision_loss, reason = "in floats from the start")]
-    pub(crate) fn float(&self, raw: f64) -> f64 {
+    fn float(self, raw: f64) -> f64 {
         let value = (raw * self.factor as f64 + self.offset as f64) / self.divisor as f64;
         if value.is_finite() { value } else { 0.0 }
     }
 
     #[expect(clippy::cast_precision_loss, reason = "all of these are exact: see the limits")]
-    fn method(&self, bits: u32) -> Method {
+    fn method(self, bits: u32) -> Method {
         let largest = (self.factor.unsigned_abs() << bits).saturating_add(self.offset.unsigned_abs());
         let size = u128::BITS - largest.leading_zeros();
         let divisor_bits = i128::BITS - self.divisor.leading_zeros();
@@ -108,6 +143,7 @@ impl Ratio {
 }
 
 /// How a column is converted.
+#[derive(Clone, Copy, PartialEq, Debug)]
 enum Method {
     /// `dividend × high + dividend × low`
     Reciprocal {
@@ -130,7 +166,7 @@ mod tests {
     use super::*;
 
     /// The quotient as the nearest float: in a long division that shares nothing with the above.
-    fn by_text(ratio: &Ratio, raw: i128) -> f64 {
+    fn by_text(ratio: Ratio, raw: i128) -> f64 {
         // Eighty digits behind the point are far more than tell two neighbours apart; Rust reads decimals correctly rounded.
         let dividend = raw * ratio.factor + ratio.offset;
         let (mut text, mut rest) = (String::new(), dividend.unsigned_abs());
@@ -150,8 +186,8 @@ mod tests {
         let mut out = vec![0.0; all.len()];
         for divisor in [1, 2, 3, 7, 10, 100, 1000, 1024, 10_000, 65_537, 1_000_000, 1_000_000_007] {
             for factor in [1, 3, 25, -1] {
-                let ratio = Ratio::new(factor, 0, divisor);
-                ratio.convert(&all, 16, &mut out);
+                let scale = FloatScale::of(factor, 0, divisor);
+                scale.convert(&all, &mut out);
                 #[expect(clippy::cast_precision_loss, reason = "few bits")]
                 for (raw, value) in all.iter().zip(&out) {
                     let wanted = f64::from(i32::from(*raw)) * factor as f64 / divisor as f64;
@@ -179,18 +215,18 @@ mod tests {
             (1 << 40, 1, 9_999_999_967),
         ];
         for (factor, offset, divisor) in ratios {
-            let ratio = Ratio::new(factor, offset, divisor);
-            ratio.convert(&raws, 31, &mut out);
+            let scale = FloatScale::of(factor, offset, divisor);
+            scale.convert(&raws, &mut out);
             for (raw, value) in raws.iter().zip(&out) {
-                let wanted = by_text(&ratio, (*raw).into());
+                let wanted = by_text(scale.ratio, (*raw).into());
                 assert_eq!(*value, wanted, "{raw} of {factor} {offset} {divisor}");
-                assert_eq!(ratio.exact((*raw).into()), wanted, "{raw} of {factor} {offset} {divisor}, exactly");
+                assert_eq!(scale.exact((*raw).into()), wanted, "{raw} of {factor} {offset} {divisor}, exactly");
             }
         }
         for raw in [i128::from(u64::MAX), i64::MIN.into(), (1 << 53) + 1, 1 << 62] {
-            let ratio = Ratio::new(i64::MAX.into(), -3, 1_000_000_000);
-            let wanted = by_text(&ratio, raw);
-            assert_eq!(ratio.exact(raw), wanted, "{raw}");
+            let scale = FloatScale::of(i64::MAX.into(), -3, 1_000_000_000);
+            let wanted = by_text(scale.ratio, raw);
+            assert_eq!(scale.exact(raw), wanted, "{raw}");
         }
     }
 }
