@@ -179,7 +179,8 @@ impl Window {
             return None;
         }
         let late = (spot.at + WINDOW).saturating_sub(end);
-        let at = spot.at.checked_sub(late.next_multiple_of(2))?;
+        // Wider numbers begin with a unit; a byte may be the second of one.
+        let at = spot.at.checked_sub(if spot.width == 1 { late } else { late.next_multiple_of(2) })?;
         Some(Self { at, high_first: [false; UNITS], columns: Vec::new() })
     }
 

@@ -236,7 +236,10 @@ impl Decoder {
     fn search(&mut self, over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
-            None => self.search_stream(&protocol, over),
+            None => {
+                self.search_stream(&protocol, over);
+                self.read_blocks();
+            }
             Some(wrapping) => self.search_packets(&protocol, wrapping, over),
         }
     }
@@ -307,6 +310,11 @@ impl Decoder {
         if from < self.head {
             self.settle(0);
         }
+    }
+
+    /// Makes rows of all frames that were noted: their bytes may go.
+    fn read_blocks(&mut self) {
+        let plan = Arc::clone(&self.plan);
         for candidate in 0..plan.candidates.len() {
             self.read_block(&plan, candidate);
         }
@@ -473,6 +481,10 @@ impl Decoder {
         let start = self.base + self.head as u64;
         let range = ByteRange { start, end: start + length as u64 };
         self.report_skipped();
+        if let Some(open) = self.open.get(message).copied() {
+            let plan = Arc::clone(&self.plan);
+            self.read_block(&plan, open);
+        }
         let at = self.time_of(range.end);
         if let Some(rows) = self.batch.kinds.get_mut(message) {
             for (column, cell) in rows.columns.iter_mut().zip(cells) {

@@ -26,7 +26,7 @@ use table::Table;
 const BYTES: usize = 64 << 20;
 
 /// Bytes that a decoder is given at once.
-const PIECE: usize = 1 << 16;
+const PIECE: usize = 1 << 15;
 
 /// Bytes that are timed at once.
 const SLICE: usize = 2 << 20;
@@ -58,7 +58,7 @@ fn main() {
 }
 
 fn once(contender: &str, stream: &str) {
-    let bytes = 4 << 20;
+    let bytes = (std::env::var("MIB").map_or(4, |m| m.parse().unwrap())) << 20;
     let stream = if stream == "W2" { workload::damaged(bytes) } else { workload::sound(bytes) };
     let contender = CONTENDERS.iter().find(|(_, name)| *name == contender).expect("a contender").0;
     let mut frames = 0;

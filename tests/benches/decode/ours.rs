@@ -56,19 +56,37 @@ impl Ours {
 }
 
 /// Rows whose spread and sum are worked out together.
-const ROWS: usize = 16;
+const ROWS: usize = 32;
 
 fn spread_and_sum(columns: &[Column], values: &mut Values) {
-    let cells: Vec<&[u16]> = columns[1..=CELLS]
-        .iter()
-        .map(|column| match column.values() {
-            Raws::U16(list) => list.as_slice(),
-            _ => unreachable!("not in this protocol"),
-        })
-        .collect();
+    let mut cells = [&[][..]; CELLS];
+    for (cell, column) in cells.iter_mut().zip(&columns[1..=CELLS]) {
+        let Raws::U16(list) = column.values() else { unreachable!("not in this protocol") };
+        *cell = list;
+    }
+    #[cfg(target_arch = "x86_64")]
+    if is_x86_feature_detected!("avx2") {
+        // SAFETY: the processor was asked for AVX2.
+        #[expect(unsafe_code, reason = "the same code, compiled for AVX2, on a processor that was asked for it")]
+        unsafe {
+            spread_and_sum_wide(&cells, values);
+        }
+        return;
+    }
+    spread_and_sum_of(&cells, values);
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn spread_and_sum_wide(cells: &[&[u16]; CELLS], values: &mut Values) {
+    spread_and_sum_of(cells, values);
+}
+
+#[inline(always)]
+fn spread_and_sum_of(cells: &[&[u16]; CELLS], values: &mut Values) {
     for from in (0..values.rows).step_by(ROWS) {
         let (mut low, mut high, mut sum) = ([u16::MAX; ROWS], [0; ROWS], [0_u32; ROWS]);
-        for cell in &cells {
+        for cell in cells {
             let mut raws = [0; ROWS];
             match cell[from..].first_chunk::<ROWS>() {
                 Some(chunk) => raws = *chunk,
@@ -81,9 +99,11 @@ fn spread_and_sum(columns: &[Column], values: &mut Values) {
             }
         }
         let to = from..values.rows.min(from + ROWS);
-        for (row, at) in to.enumerate() {
-            values.spread[at] = f64::from(high[row].wrapping_sub(low[row])) / 1000.0;
-            values.sum[at] = f64::from(sum[row]) / 1000.0;
+        for ((spread, low), high) in values.spread[to.clone()].iter_mut().zip(low).zip(high) {
+            *spread = f64::from(high.wrapping_sub(low)) / 1000.0;
+        }
+        for (to, sum) in values.sum[to].iter_mut().zip(sum) {
+            *to = f64::from(sum) / 1000.0;
         }
     }
 }

@@ -17,7 +17,7 @@ use crate::checksum::CrcParameters;
 
 /// The constants of one CRC.
 pub(super) struct Fold {
-    /// For each block, counted from the end of the message, what its first and its second 8 bytes are multiplied by.
+    /// For each block, the last one of a message last, what its first and its second 8 bytes are multiplied by.
     keys: Vec<[u8; BLOCK]>,
     /// `x^63 mod P`, reflected.
     down: u64,
@@ -57,6 +57,7 @@ impl Fold {
             let pair = u128::from(second.reverse_bits()) << 64 | u128::from(first.reverse_bits());
             keys.push(pair.to_le_bytes());
         }
+        keys.reverse();
         let (mut rest, mut quotient) = (1_u64, 0_u128);
         for _ in 0..64 + width {
             rest <<= 1;
@@ -87,19 +88,16 @@ impl Fold {
         let length = rounds.length();
         let (head, blocks) = (length % BLOCK, length / BLOCK);
         let order = MOVED.get(head..).and_then(|order| order.first_chunk());
-        let (Some(order), Some((first, keys))) = (order, self.keys.get(..=blocks).and_then(<[_]>::split_last)) else {
+        let keys = self.keys.len().checked_sub(blocks + 1).and_then(|from| self.keys.get(from..));
+        let (Some(order), Some((first, keys)), 1..) = (order, keys.and_then(<[_]>::split_first), blocks) else {
             return Err(rounds);
         };
-        if blocks == 0 {
-            return Err(rounds);
-        }
-        let keys: Vec<[u8; BLOCK]> = keys.iter().rev().copied().collect();
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
         Ok(unsafe {
             match self.refin {
-                true => self.run::<_, true>(rounds, order, first, &keys, finish),
-                false => self.run::<_, false>(rounds, order, first, &keys, finish),
+                true => self.run::<_, true>(rounds, order, first, keys, finish),
+                false => self.run::<_, false>(rounds, order, first, keys, finish),
             }
         })
     }
@@ -133,10 +131,10 @@ impl Fold {
         let (head, blocks) = bytes.split_at(bytes.len() % BLOCK);
         let (blocks, _) = blocks.as_chunks::<BLOCK>();
         let mut sum = _mm_setzero_si128();
-        for (block, keys) in blocks.iter().rev().zip(&self.keys) {
+        for (block, keys) in blocks.iter().rev().zip(self.keys.iter().rev()) {
             sum = _mm_xor_si128(sum, products(load(block), load(keys), self.refin));
         }
-        if let Some(keys) = self.keys.get(blocks.len()).filter(|_| !head.is_empty()) {
+        if let Some(keys) = self.keys.iter().nth_back(blocks.len()).filter(|_| !head.is_empty()) {
             let first = match bytes.first_chunk::<BLOCK>() {
                 Some(chunk) => load(chunk),
                 None => vector(head.iter().rev().fold(0, |sum, byte| sum << 8 | u128::from(*byte))),
