@@ -140,6 +140,8 @@ impl Checksum {
     pub fn compute_with_extra(&self, bytes: &[u8], extra: &[u8]) -> u64 {
         match &self.method {
             Method::Crc(_, engine) => engine.compute(bytes, extra),
+            // One list at a time goes many bytes at once.
+            Method::Simple(SimpleChecksum::Xor8) => u64::from(xor(bytes) ^ xor(extra)),
             Method::Simple(kind) => kind.compute(bytes.iter().chain(extra).copied()),
         }
     }
@@ -276,6 +278,10 @@ impl SimpleChecksum {
             }
         }
     }
+}
+
+fn xor(bytes: &[u8]) -> u8 {
+    bytes.iter().fold(0, |xor, byte| xor ^ byte)
 }
 
 fn sum(bytes: impl Iterator<Item = u8>) -> u64 {

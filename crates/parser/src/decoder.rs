@@ -4,12 +4,13 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
-use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
+use model::{Batch, ByteRange, Column, Item, Raw, Reason, Rejected, Rows, SessionTime, Values};
 
 use crate::binary::Context;
 use crate::block::Scratch;
 use crate::body::Cell;
 use crate::gather::{BLOCK, LANES};
+use crate::line_plan::{self, LinePlan};
 use crate::look::{Look, look};
 use crate::plan::{Block, Plan, Taken};
 use crate::protocol::{FieldSource, Number, Protocol, Shape};
@@ -60,6 +61,9 @@ pub struct Decoder {
     protocol: Arc<Protocol>,
     way: Way,
     plan: Arc<Plan>,
+    lines: Option<Arc<LinePlan>>,
+    /// Space for the values of a line.
+    values: Vec<Option<Raw>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
     /// By message: the candidate whose block is being filled.
@@ -102,11 +106,14 @@ impl Decoder {
 
     /// A decoder at the start of a stream that goes about it this way.
     pub fn by_way(protocol: Arc<Protocol>, way: Way) -> Self {
-        let plan = if way == Way::General { Plan::nothing() } else { Plan::new(&protocol) };
-        Self::by_plan(protocol, way, Arc::new(plan))
+        let (plan, lines) = match way {
+            Way::General => (Plan::nothing(), None),
+            Way::Fastest | Way::Portable => (Plan::new(&protocol), LinePlan::new(&protocol)),
+        };
+        Self::by_plan(protocol, way, Arc::new(plan), lines.map(Arc::new))
     }
 
-    fn by_plan(protocol: Arc<Protocol>, way: Way, plan: Arc<Plan>) -> Self {
+    fn by_plan(protocol: Arc<Protocol>, way: Way, plan: Arc<Plan>, lines: Option<Arc<LinePlan>>) -> Self {
         let mut can_start = Box::new([false; 256]);
         for frame in &protocol.frames {
             let start = match &frame.shape {
@@ -131,6 +138,8 @@ impl Decoder {
             protocol,
             way,
             plan,
+            lines,
+            values: Vec::new(),
             buffer: Vec::new(),
             head: 0,
             base: 0,
@@ -284,6 +293,9 @@ impl Decoder {
 
     /// Takes what the plan can tell, from `head` on to the first place where it can't.
     fn search_by_plan(&mut self) {
+        if let Some(lines) = self.lines.clone() {
+            return self.search_lines(&lines);
+        }
         let plan = Arc::clone(&self.plan);
         if plan.candidates.is_empty() {
             return;
@@ -295,20 +307,43 @@ impl Decoder {
                 self.note(&plan, taken);
                 continue;
             }
-            let mut bytes = plan.skippable(self.buffer.get(self.head..).unwrap_or_default());
+            let bytes = plan.skippable(self.buffer.get(self.head..).unwrap_or_default());
             if bytes == 0 {
                 break;
             }
-            while 0 < bytes {
-                let start = self.base + self.head as u64;
-                let left = LONGEST_SKIP - (start - self.skipped_from.unwrap_or(start)).min(LONGEST_SKIP - 1);
-                let step = usize::try_from(left).unwrap_or(bytes).min(bytes);
-                self.skip(step);
-                bytes -= step;
-            }
+            self.skip_many(bytes);
         }
         if from < self.head {
             self.settle(0);
+        }
+    }
+
+    /// Takes what the plan of text lines can tell.
+    fn search_lines(&mut self, plan: &LinePlan) {
+        loop {
+            let bytes = self.buffer.get(self.head..).unwrap_or_default();
+            if let Some(line) = plan.take(bytes, &mut self.values) {
+                let values = std::mem::take(&mut self.values);
+                self.append_row(line.message, line.length, |rows| line_plan::append(rows, &values));
+                self.values = values;
+                continue;
+            }
+            let bytes = plan.skippable(bytes);
+            if bytes == 0 {
+                return;
+            }
+            self.skip_many(bytes);
+        }
+    }
+
+    /// Skips bytes as if one by one.
+    fn skip_many(&mut self, mut bytes: usize) {
+        while 0 < bytes {
+            let start = self.base + self.head as u64;
+            let left = LONGEST_SKIP - (start - self.skipped_from.unwrap_or(start)).min(LONGEST_SKIP - 1);
+            let step = usize::try_from(left).unwrap_or(bytes).min(bytes);
+            self.skip(step);
+            bytes -= step;
         }
     }
 
@@ -478,21 +513,27 @@ impl Decoder {
 
     /// Makes a row of the frame at `head`.
     fn take_row(&mut self, message: usize, length: usize, cells: Vec<Cell>) {
-        let start = self.base + self.head as u64;
-        let range = ByteRange { start, end: start + length as u64 };
-        self.report_skipped();
         if let Some(open) = self.open.get(message).copied() {
             let plan = Arc::clone(&self.plan);
             self.read_block(&plan, open);
         }
-        let at = self.time_of(range.end);
-        if let Some(rows) = self.batch.kinds.get_mut(message) {
+        self.append_row(message, length, |rows| {
             for (column, cell) in rows.columns.iter_mut().zip(cells) {
                 match cell {
                     Some(value) => column.push(value),
                     None => column.push_left_out(),
                 }
             }
+        });
+    }
+
+    fn append_row(&mut self, message: usize, length: usize, append: impl FnOnce(&mut Rows)) {
+        let start = self.base + self.head as u64;
+        let range = ByteRange { start, end: start + length as u64 };
+        self.report_skipped();
+        let at = self.time_of(range.end);
+        if let Some(rows) = self.batch.kinds.get_mut(message) {
+            append(rows);
             rows.at.push(at);
             rows.known_at.push(self.now);
             rows.bytes.push(range);
@@ -531,7 +572,7 @@ impl Decoder {
     /// This program sent a question itself: its answer may follow.
     pub fn sent(&mut self, at: SessionTime, bytes: &[u8]) {
         self.now = self.now.max(at);
-        let mut own = Self::by_plan(Arc::clone(&self.protocol), self.way, Arc::clone(&self.plan));
+        let mut own = Self::by_plan(Arc::clone(&self.protocol), self.way, Arc::clone(&self.plan), self.lines.clone());
         own.push(self.now, bytes);
         own.finish(self.now);
         if let Some(asked) = own.asked {

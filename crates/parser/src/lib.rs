@@ -46,6 +46,7 @@ mod decoder;
 mod encode;
 mod examples;
 mod gather;
+mod line_plan;
 mod look;
 mod numbers;
 mod plan;

@@ -217,6 +217,13 @@ impl Plan {
             needs = needs.max(before.needs);
             Some(())
         };
+        let mut rule_out = |shape: &BinaryFrame, frame: usize, messages: &[usize]| {
+            messages.iter().try_for_each(|message| {
+                let ids = id_bytes(shape, protocol.messages.get(*message)?);
+                let other = ids.map_or(Some(Head::default()), |ids| head_of(&[], &ids))?;
+                if other.excludes(candidate.head) { Some(()) } else { tried(frame, *message) }
+            })
+        };
         for (index, frame) in protocol.frames.iter().enumerate().take(candidate.frame) {
             match &frame.shape {
                 Shape::Text(text) if head_of(&text.start, &[]).is_some_and(|head| head.excludes(candidate.head)) => {}
@@ -228,19 +235,13 @@ impl Plan {
                     if shape.size.is_some() && shape.check.is_some() {
                         return None;
                     }
-                    frame.messages.iter().try_for_each(|message| tried(index, *message))?;
+                    rule_out(shape, index, &frame.messages)?;
                 }
             }
         }
         let frame = protocol.frames.get(candidate.frame)?;
         let Shape::Binary(shape) = &frame.shape else { return None };
-        for message in frame.messages.iter().take(nth) {
-            let ids = id_bytes(shape, protocol.messages.get(*message)?);
-            let other = ids.map_or(Some(Head::default()), |ids| head_of(&[], &ids))?;
-            if !other.excludes(candidate.head) {
-                tried(candidate.frame, *message)?;
-            }
-        }
+        rule_out(shape, candidate.frame, frame.messages.get(..nth)?)?;
         Some(needs)
     }
 }
@@ -626,7 +627,7 @@ fn skipping(protocol: &Protocol) -> Skipping {
 }
 
 /// Where the byte stands first; the length if nowhere. Eight bytes at a time.
-fn find_byte(bytes: &[u8], wanted: u8) -> usize {
+pub(crate) fn find_byte(bytes: &[u8], wanted: u8) -> usize {
     const LOWEST: u64 = u64::from_ne_bytes([0x01; 8]);
     const HIGHEST: u64 = u64::from_ne_bytes([0x80; 8]);
     let (words, rest) = bytes.as_chunks::<8>();

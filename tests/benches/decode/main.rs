@@ -13,6 +13,7 @@ mod by_nom;
 mod hand;
 mod ours;
 mod table;
+mod twins;
 mod workload;
 
 use std::hint::black_box;
@@ -53,12 +54,23 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
         ["once", contender, stream] => once(contender, stream),
-        _ => all(),
+        _ => {
+            all();
+            shipped();
+        }
     }
 }
 
 fn once(contender: &str, stream: &str) {
-    let bytes = (std::env::var("MIB").map_or(4, |m| m.parse().unwrap())) << 20;
+    let bytes = 4 << 20;
+    if let Some(pair) = twins::Pair::all(bytes).iter().find(|pair| pair.name == stream) {
+        match contender {
+            "nom" => pair.by_hand(&pair.stream, |rows| _ = black_box(rows)),
+            _ => pair.ours(&pair.stream, |batch| _ = black_box(batch)),
+        }
+        println!("{} frames", pair.assert_same());
+        return;
+    }
     let stream = if stream == "W2" { workload::damaged(bytes) } else { workload::sound(bytes) };
     let contender = CONTENDERS.iter().find(|(_, name)| *name == contender).expect("a contender").0;
     let mut frames = 0;
@@ -71,24 +83,53 @@ fn all() {
     for (name, stream) in [("W", workload::sound(BYTES)), ("W2", workload::damaged(BYTES))] {
         let outcomes = CONTENDERS.map(|(contender, _)| outcome(contender, &stream));
         assert!(outcomes.iter().all(|outcome| *outcome == outcomes[0]), "{outcomes:?}");
-        let mut best = [Duration::ZERO; CONTENDERS.len()];
-        for slice in stream.chunks(SLICE) {
-            let mut least = [Duration::MAX; CONTENDERS.len()];
-            for _ in 0..ROUNDS {
-                for (least, (contender, _)) in least.iter_mut().zip(CONTENDERS) {
-                    *least = (*least).min(time(contender, slice));
-                }
-            }
-            for (best, least) in best.iter_mut().zip(least) {
-                *best += least;
-            }
-        }
+        let best = best(&stream, |slice| CONTENDERS.map(|(contender, _)| time(contender, slice)));
         for (best_time, (_, who)) in best.iter().zip(CONTENDERS) {
             let rate = stream.len() as f64 / 1e6 / best_time.as_secs_f64();
             let ratio = best_time.as_secs_f64() / best[0].as_secs_f64();
             println!("{name:<6} {who:<8} {rate:>9.0} {ratio:>8.2} {:>9}", outcomes[0].0);
         }
     }
+}
+
+/// Shipped protocols, ours against a twin by hand with parser combinators.
+fn shipped() {
+    println!("\n{:<14} {:>9} {:>9} {:>8} {:>9}", "protocol", "nom MB/s", "our MB/s", "of nom", "frames");
+    for pair in twins::Pair::all(BYTES / 4) {
+        let frames = pair.assert_same();
+        let [nom, ours] = best(&pair.stream, |slice| {
+            let by_hand = timed(|| pair.by_hand(slice, |rows| _ = black_box(rows)));
+            let ours = timed(|| pair.ours(slice, |batch| _ = black_box(batch)));
+            [by_hand, ours]
+        });
+        let rate = |time: Duration| pair.stream.len() as f64 / 1e6 / time.as_secs_f64();
+        let ratio = ours.as_secs_f64() / nom.as_secs_f64();
+        println!("{:<14} {:>9.0} {:>9.0} {ratio:>8.2} {frames:>9}", pair.name, rate(nom), rate(ours));
+    }
+}
+
+/// For each contender the sum of the best times of all slices.
+fn best<const N: usize>(stream: &[u8], mut once: impl FnMut(&[u8]) -> [Duration; N]) -> [Duration; N] {
+    let mut sum = [Duration::ZERO; N];
+    for slice in stream.chunks(SLICE) {
+        let mut least = [Duration::MAX; N];
+        for _ in 0..ROUNDS {
+            for (least, time) in least.iter_mut().zip(once(slice)) {
+                *least = (*least).min(time);
+            }
+        }
+        for (sum, least) in sum.iter_mut().zip(least) {
+            *sum += least;
+        }
+    }
+    sum
+}
+
+#[expect(clippy::disallowed_methods, reason = "how long it takes is what this is about")]
+fn timed(work: impl FnOnce()) -> Duration {
+    let begun = Instant::now();
+    work();
+    begun.elapsed()
 }
 
 /// The number of frames and a digest of all values.
@@ -101,13 +142,8 @@ fn outcome(contender: Contender, stream: &[u8]) -> (usize, u64) {
     (frames, digest)
 }
 
-#[expect(clippy::disallowed_methods, reason = "how long it takes is what this is about")]
 fn time(contender: Contender, stream: &[u8]) -> Duration {
-    let begun = Instant::now();
-    run(contender, stream, |table| {
-        black_box(table);
-    });
-    begun.elapsed()
+    timed(|| run(contender, stream, |table| _ = black_box(table)))
 }
 
 /// Decodes a stream piece by piece.
