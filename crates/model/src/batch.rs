@@ -313,6 +313,21 @@ impl Column {
         }
     }
 
+    /// As [`push`](Self::push), for whole numbers that fit in 64 bits.
+    #[inline]
+    pub fn push_small(&mut self, raw: Option<i64>) {
+        let row = self.len();
+        let Values::I64(list) = &mut self.values else {
+            return self.push(raw.map(|raw| Raw::Int(raw.into())));
+        };
+        list.push(raw.unwrap_or_default());
+        let bit = u64::from(raw.is_some()) << (row % 64);
+        match self.valid.get_mut(row / 64) {
+            Some(word) => *word |= bit,
+            None => self.valid.push(bit),
+        }
+    }
+
     /// Appends a row whose frame does not reach this column: an optional end that is not there, a place that another
     /// frame of the same kind carries. That is not "absent": it says nothing about the place.
     pub fn push_left_out(&mut self) {
@@ -556,6 +571,15 @@ mod tests {
         }
         for row in 0..200 {
             assert_eq!(column.is_valid(row), row % 3 == 0);
+        }
+        for values in [Values::for_integers(64, true), Values::for_integers(8, false)] {
+            let (mut one, mut other) = (Column::new(values.clone()), Column::new(values));
+            for row in -5..200_i64 {
+                let raw = (row % 3 != 0).then_some(row);
+                one.push(raw.map(|raw| Raw::Int(raw.into())));
+                other.push_small(raw);
+            }
+            assert_eq!(one, other);
         }
         column.clear();
         assert!(column.is_empty() && !column.is_valid(0));

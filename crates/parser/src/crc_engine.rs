@@ -63,7 +63,7 @@ impl CrcEngine {
     /// The check value of `bytes` followed by `extra`.
     pub(crate) fn compute(&self, bytes: &[u8], extra: &[u8]) -> u64 {
         #[cfg(target_arch = "x86_64")]
-        if let (Some(fold), Some(zeros)) = (&self.fold, self.zeros.get(bytes.len())) {
+        if let (Some(fold), Some(zeros), BLOCK..) = (&self.fold, self.zeros.get(bytes.len()), bytes.len()) {
             return self.finish(fold.register(bytes) ^ zeros, extra);
         }
         self.compute_portable(bytes, extra)
@@ -98,8 +98,8 @@ impl CrcEngine {
     /// The same without any instruction that not every processor has.
     pub(crate) fn compute_portable(&self, bytes: &[u8], extra: &[u8]) -> u64 {
         let register = match self.zeros.get(bytes.len()) {
-            Some(zeros) => self.short(bytes) ^ zeros,
-            None => self.blocks(self.entry(self.parameters.init), bytes),
+            Some(zeros) if BLOCK <= bytes.len() => self.short(bytes) ^ zeros,
+            _ => self.blocks(self.entry(self.parameters.init), bytes),
         };
         self.finish(register, extra)
     }

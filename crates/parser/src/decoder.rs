@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
-use model::{Batch, ByteRange, Column, Item, Raw, Reason, Rejected, Rows, SessionTime, Values};
+use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
 use crate::binary::Context;
 use crate::block::Scratch;
@@ -63,7 +63,7 @@ pub struct Decoder {
     plan: Arc<Plan>,
     lines: Option<Arc<LinePlan>>,
     /// Space for the values of a line.
-    values: Vec<Option<Raw>>,
+    values: Vec<Option<i64>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
     /// By message: the candidate whose block is being filled.

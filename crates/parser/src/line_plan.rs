@@ -3,7 +3,7 @@
 //! As with frames of bytes (`plan`): a line that is whole, sound and as described is taken; every other place is left to
 //! the general search, which decides what it is.
 
-use model::{Raw, Rows};
+use model::Rows;
 
 use crate::plan::find_byte;
 use crate::protocol::{Field, FieldSource, IdValue, Message, Number, Protocol, Shape, TextFrame, Times};
@@ -79,7 +79,7 @@ impl LinePlan {
     }
 
     /// The line at the first byte, if the plan can tell; its values are then in `values`, one a column.
-    pub(crate) fn take(&self, bytes: &[u8], values: &mut Vec<Option<Raw>>) -> Option<TakenLine> {
+    pub(crate) fn take(&self, bytes: &[u8], values: &mut Vec<Option<i64>>) -> Option<TakenLine> {
         let (first, rest) = bytes.get(..self.longest).unwrap_or(bytes).split_first()?;
         if *first != self.start {
             return None;
@@ -105,18 +105,22 @@ impl LinePlan {
     }
 
     /// Reads the columns of a line, each with the separator in front.
-    fn read_slots(&self, slots: &[Slot], mut rest: &[u8], values: &mut Vec<Option<Raw>>) -> Option<()> {
-        values.resize(slots.iter().filter(|slot| matches!(slot, Slot::Value { .. })).count(), None);
+    fn read_slots(&self, slots: &[Slot], mut rest: &[u8], values: &mut Vec<Option<i64>>) -> Option<()> {
+        values.resize(slots.len(), None);
         for slot in slots {
             let (_, text) = rest.split_first()?;
             rest = match slot {
                 Slot::Skip => text.get(find_byte(text, self.separator)..)?,
                 Slot::Value { column, decimals, plain, field } => {
                     let (value, rest) = match self.plain_number(text, *decimals).filter(|_| *plain) {
-                        Some((number, rest)) => (Some(Raw::Int(number.into())), rest),
+                        Some((number, rest)) => (Some(number), rest),
                         None => {
                             let (text, rest) = text.split_at_checked(find_byte(text, self.separator))?;
-                            (read(field, text)?, rest)
+                            let value = match read(field, text)? {
+                                Some(raw) => Some(raw.int().and_then(|raw| i64::try_from(raw).ok())?),
+                                None => None,
+                            };
+                            (value, rest)
                         }
                     };
                     *values.get_mut(*column)? = value;
@@ -134,32 +138,38 @@ impl LinePlan {
             Some((b'-', digits)) => (true, digits),
             _ => (false, text),
         };
-        let (mut sum, mut point, mut at) = (0_i64, None, 0);
-        while let Some(byte) = digits.get(at) {
-            match byte {
-                b'0'..=b'9' if at < 16 => sum = sum * 10 + i64::from(byte - b'0'),
-                b'.' if point.is_none() && 0 < at => point = Some(at),
-                byte if *byte == self.separator => break,
-                _ => return None,
+        let (mut sum, mut rest, mut behind_point) = (0_i64, digits, None);
+        let after = loop {
+            let [byte, tail @ ..] = rest else { break rest };
+            let digit = byte.wrapping_sub(b'0');
+            if digit < 10 {
+                // Too many digits are found out below.
+                sum = sum.wrapping_mul(10).wrapping_add(digit.into());
+            } else if *byte == self.separator {
+                break rest;
+            } else if *byte == b'.' && behind_point.is_none() && rest.len() < digits.len() {
+                behind_point = Some(tail.len());
+            } else {
+                return None;
             }
-            at += 1;
-        }
-        let fraction = point.map_or(0, |point| at - point - 1);
-        if at == 0 || (point.is_some() && fraction == 0) {
+            rest = tail;
+        };
+        let length = digits.len() - after.len();
+        let fraction = behind_point.map_or(0, |behind| behind - after.len());
+        // Sixteen digits and two more are less than 64 bits hold.
+        if length == 0 || 16 < length || (behind_point.is_some() && fraction == 0) {
             return None;
         }
-        // Sixteen digits and two more are less than 64 bits hold.
-        let zeros = decimals.checked_sub(fraction)?;
-        let tens = *[1_i64, 10, 100].get(zeros)?;
+        let tens = *[1_i64, 10, 100].get(decimals.checked_sub(fraction)?)?;
         let size = sum * tens;
-        Some((if negative { -size } else { size }, digits.get(at..)?))
+        Some((if negative { -size } else { size }, after))
     }
 }
 
 /// Puts the values of a line behind the rows of its message.
-pub(crate) fn append(rows: &mut Rows, values: &[Option<Raw>]) {
+pub(crate) fn append(rows: &mut Rows, values: &[Option<i64>]) {
     for (column, value) in rows.columns.iter_mut().zip(values) {
-        column.push(*value);
+        column.push_small(*value);
     }
 }
 

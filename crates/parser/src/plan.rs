@@ -340,7 +340,12 @@ impl<'r> Rounds<'r> {
         if !self.candidate.head.fits(u64::from_le_bytes(*head)) {
             return false;
         }
-        let fixed = |(spot, byte): &(Spot, u8)| whole.get(spot.resolve(self.body)) == Some(byte);
+        let body_end = self.candidate.header + self.body;
+        // What the sender left out is zero.
+        let fixed = |(spot, byte): &(Spot, u8)| match spot.behind_body || spot.bytes < body_end {
+            true => whole.get(spot.resolve(self.body)) == Some(byte),
+            false => *byte == 0,
+        };
         if !self.candidate.fixed.iter().all(fixed) {
             return false;
         }
@@ -468,9 +473,6 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
         (None, _) => return None,
     };
     let constant = constant_bytes(message, header)?;
-    if cut.is_some() && !constant.is_empty() {
-        return None;
-    }
     bytes.extend(constant);
     let (mut head, mut fixed) = (Head::default(), Vec::new());
     for (place, byte) in bytes {

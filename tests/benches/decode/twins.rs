@@ -5,14 +5,14 @@
 
 use std::sync::Arc;
 
-use crc::{CRC_16_MODBUS, Crc, Table};
+use crc::{CRC_16_MCRF4XX, CRC_16_MODBUS, Crc, Table};
 use model::{Batch, Item, Raw, SessionTime};
 use nom::branch::alt;
 use nom::bytes::complete::{tag, take, take_while_m_n, take_while1};
 use nom::character::complete::{char, digit1};
 use nom::combinator::{map_opt, opt, recognize, verify};
 use nom::multi::fill;
-use nom::number::complete::{be_i16, be_i32, be_u16, le_u16, le_u32, u8};
+use nom::number::complete::{be_i16, be_i32, be_u16, i8, le_i16, le_u16, le_u32, u8};
 use nom::sequence::preceded;
 use nom::{IResult, Parser};
 use parser::{Decoder, Encoder, Protocol, Way};
@@ -21,6 +21,8 @@ use parser::{Decoder, Encoder, Protocol, Way};
 const ABSENT: i64 = i64::MIN;
 
 static MODBUS: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_16_MODBUS);
+
+static MCRF4XX: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_16_MCRF4XX);
 
 /// A protocol, its stream, and who decodes it by hand.
 pub(crate) struct Pair {
@@ -59,7 +61,7 @@ impl Rows {
 }
 
 impl Pair {
-    pub(crate) fn all(bytes: usize) -> [Self; 3] {
+    pub(crate) fn all(bytes: usize) -> [Self; 4] {
         let pair = |name, text: &str, twin| {
             let protocol = Arc::new(Protocol::parse(text).0.expect("a shipped protocol has no fault"));
             let stream = stream(&protocol, bytes);
@@ -72,6 +74,7 @@ impl Pair {
                 acorn_binary as fn(&[u8], &mut Rows) -> usize,
             ),
             pair("acorn-text", include_str!("../../../protocols/acorn-text.toml"), acorn_text),
+            pair("mavlink", include_str!("../../../protocols/mavlink.toml"), mavlink),
             pair("modbus-rtu", include_str!("../../../protocols/modbus-rtu.toml"), modbus_rtu),
         ]
     }
@@ -323,4 +326,76 @@ fn modbus_frame<'b>(input: &'b [u8], rows: &mut Rows) -> IResult<&'b [u8], usize
         _ => {}
     }
     Ok((rest, input.len() - rest.len()))
+}
+
+fn mavlink(bytes: &[u8], rows: &mut Rows) -> usize {
+    let mut at = 0;
+    while let Some(rest) = bytes.get(at..) {
+        match mavlink_frame(rest, rows) {
+            Ok((_, length)) => at += length,
+            Err(_) if rest.len() < 280 => break,
+            Err(_) => at += 1,
+        }
+    }
+    at
+}
+
+/// Version 2 without a signature.
+fn mavlink_frame<'b>(input: &'b [u8], rows: &mut Rows) -> IResult<&'b [u8], usize> {
+    let (covered, _) = tag(&[0xFD][..]).parse(input)?;
+    let (rest, (size, _, _, _, kind, high)) =
+        (u8, verify(u8, |flags| *flags == 0), u8, take(3_usize), le_u16, u8).parse(covered)?;
+    let (rest, body) = take(size).parse(rest)?;
+    let Some(extra) = (match kind {
+        0 => Some(0x32),
+        1 => Some(0x7C),
+        147 => Some(0x9A),
+        _ => None,
+    })
+    .filter(|_| high == 0) else {
+        return nom::combinator::fail().parse(input);
+    };
+    let mut digest = MCRF4XX.digest();
+    digest.update(&covered[..9 + usize::from(size)]);
+    digest.update(&[extra]);
+    let sound = digest.finalize();
+    let (rest, _) = verify(le_u16, |check| *check == sound).parse(rest)?;
+    let mut padded = [0; 255];
+    padded[..body.len()].copy_from_slice(body);
+    // The padded body is no part of the input: an error in it can't be handed on.
+    let read = |rows: &mut Rows| mavlink_body(&padded, kind, rows).is_ok();
+    if read(rows) { Ok((rest, input.len() - rest.len())) } else { nom::combinator::fail().parse(input) }
+}
+
+fn mavlink_body<'b>(body: &'b [u8], kind: u16, rows: &mut Rows) -> IResult<&'b [u8], ()> {
+    match kind {
+        0 => {
+            let (_, status) = preceded(take(7_usize), u8).parse(body)?;
+            rows.push(0, [i64::from(status)]);
+        }
+        1 => {
+            let (body, (healthy, pack, current)) =
+                (preceded(take(8_usize), le_u32), preceded(take(2_usize), le_u16), le_i16).parse(body)?;
+            let (_, charge) = preceded(take(12_usize), i8).parse(body)?;
+            rows.push(1, [i64::from(healthy), unless(pack, 0xFFFF), unless(current, -1), unless(charge, -1)]);
+        }
+        _ => {
+            let (mut cells, mut more) = ([0_u16; 10], [0_u16; 4]);
+            let (body, temperature) = preceded(take(8_usize), le_i16).parse(body)?;
+            let (body, ()) = fill(le_u16, &mut cells).parse(body)?;
+            let (body, (current, _)) = (le_i16, verify(u8, |id| *id == 0)).parse(body)?;
+            let (body, charge) = preceded(take(2_usize), i8).parse(body)?;
+            let (body, state) = preceded(take(4_usize), u8).parse(body)?;
+            let (body, ()) = fill(le_u16, &mut more).parse(body)?;
+            let (_, (mode, faults)) = (u8, le_u32).parse(body)?;
+            let behind = [unless(current, -1), unless(charge, -1), i64::from(state)];
+            let values = std::iter::once(unless(temperature, 0x7FFF))
+                .chain(cells.map(|cell| unless(cell, 0xFFFF)))
+                .chain(behind)
+                .chain(more.map(|cell| unless(cell, 0)))
+                .chain([i64::from(mode), i64::from(faults)]);
+            rows.push(2, values);
+        }
+    }
+    Ok((body, ()))
 }
