@@ -107,7 +107,7 @@ impl Ratio {
         // So many bits that the quotient has more than a float; what is left of the division goes into its last bit.
         let shift = dividend.unsigned_abs().leading_zeros().saturating_sub(1).min(126);
         let (dividend, divisor) = (dividend.unsigned_abs() << shift, self.divisor.unsigned_abs());
-        let quotient = dividend / divisor | u128::from(dividend % divisor != 0);
+        let quotient = (dividend / divisor) | u128::from(dividend % divisor != 0);
         let size = quotient as f64 / 2_f64.powi(shift.cast_signed());
         if negative { -size } else { size }
     }
@@ -219,14 +219,18 @@ mod tests {
             scale.convert(&raws, &mut out);
             for (raw, value) in raws.iter().zip(&out) {
                 let wanted = by_text(scale.ratio, (*raw).into());
-                assert_eq!(*value, wanted, "{raw} of {factor} {offset} {divisor}");
-                assert_eq!(scale.exact((*raw).into()), wanted, "{raw} of {factor} {offset} {divisor}, exactly");
+                assert_eq!(value.to_bits(), wanted.to_bits(), "{raw} of {factor} {offset} {divisor}");
+                assert_eq!(
+                    scale.exact((*raw).into()).to_bits(),
+                    wanted.to_bits(),
+                    "{raw} of {factor} {offset} {divisor}, exactly"
+                );
             }
         }
         for raw in [i128::from(u64::MAX), i64::MIN.into(), (1 << 53) + 1, 1 << 62] {
             let scale = FloatScale::of(i64::MAX.into(), -3, 1_000_000_000);
             let wanted = by_text(scale.ratio, raw);
-            assert_eq!(scale.exact(raw), wanted, "{raw}");
+            assert_eq!(scale.exact(raw).to_bits(), wanted.to_bits(), "{raw}");
         }
     }
 }

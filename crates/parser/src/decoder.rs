@@ -404,11 +404,11 @@ impl Decoder {
             for (row, start) in starts.iter_mut().enumerate() {
                 *start = u32::try_from(row.min(*count - 1) * candidate.body).unwrap_or(u32::MAX);
             }
-            &bodies
+            bodies.as_slice()
         } else {
             let last = starts.get(*count - 1).copied().unwrap_or(0);
             starts.iter_mut().skip(*count).take(LANES).for_each(|start| *start = last);
-            &self.buffer
+            self.buffer.as_slice()
         };
         let starts = starts.get(..count.next_multiple_of(LANES)).unwrap_or_default();
         let fast = self.way == Way::Fastest;

@@ -52,8 +52,9 @@ pub(crate) fn has_fast() -> bool {
 /// Reads the window at `at` of each frame. A frame whose window does not lie in `bytes` gives zeros.
 pub(crate) fn gather(bytes: &[u8], starts: Starts<'_>, at: usize, high_first: &HighFirst, fast: bool, out: &mut Units) {
     #[cfg(target_arch = "x86_64")]
-    if fast && has_fast() {
-        if starts.last.saturating_add(at + WINDOW) <= bytes.len() && starts.list.len().is_multiple_of(LANES) {
+    {
+        let inside = starts.last.saturating_add(at + WINDOW) <= bytes.len();
+        if fast && has_fast() && inside && starts.list.len().is_multiple_of(LANES) {
             // SAFETY: the processor has AVX2; every window lies in `bytes`, since that of the last start does; the starts
             // are a multiple of the lanes and no more than a block.
             #[expect(unsafe_code, reason = "the processor was asked for AVX2, and all places are in range")]

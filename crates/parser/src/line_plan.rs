@@ -138,32 +138,41 @@ impl LinePlan {
             Some((b'-', digits)) => (true, digits),
             _ => (false, text),
         };
-        let (mut sum, mut rest, mut behind_point) = (0_i64, digits, None);
-        let after = loop {
-            let [byte, tail @ ..] = rest else { break rest };
-            let digit = byte.wrapping_sub(b'0');
-            if digit < 10 {
-                // Too many digits are found out below.
-                sum = sum.wrapping_mul(10).wrapping_add(digit.into());
-            } else if *byte == self.separator {
-                break rest;
-            } else if *byte == b'.' && behind_point.is_none() && rest.len() < digits.len() {
-                behind_point = Some(tail.len());
-            } else {
+        let (mut sum, whole) = leading_digits(digits, 0);
+        let mut length = whole;
+        let mut fraction = 0;
+        if digits.get(length) == Some(&b'.') {
+            (sum, fraction) = leading_digits(digits.get(length + 1..)?, sum);
+            length += 1 + fraction;
+            if fraction == 0 {
                 return None;
             }
-            rest = tail;
-        };
-        let length = digits.len() - after.len();
-        let fraction = behind_point.map_or(0, |behind| behind - after.len());
+        }
+        let after = digits.get(length..)?;
+        let ends = after.first().is_none_or(|byte| *byte == self.separator);
         // Sixteen digits and two more are less than 64 bits hold.
-        if length == 0 || 16 < length || (behind_point.is_some() && fraction == 0) {
+        if !ends || whole == 0 || 16 < length {
             return None;
         }
         let tens = *[1_i64, 10, 100].get(decimals.checked_sub(fraction)?)?;
         let size = sum * tens;
         Some((if negative { -size } else { size }, after))
     }
+}
+
+/// The digits in front, behind those of `sum`, and how many they are; of too many the sum is meaningless.
+#[inline(always)]
+fn leading_digits(text: &[u8], mut sum: i64) -> (i64, usize) {
+    let mut count = 0;
+    for byte in text {
+        let digit = byte.wrapping_sub(b'0');
+        if 9 < digit {
+            break;
+        }
+        sum = sum.wrapping_mul(10).wrapping_add(digit.into());
+        count += 1;
+    }
+    (sum, count)
 }
 
 /// Puts the values of a line behind the rows of its message.
@@ -213,4 +222,60 @@ fn slots(message: &Message) -> Option<Vec<Slot>> {
 /// The checksum in upper or lower case hexadecimal.
 fn hex_of(digits: &[u8]) -> Option<(usize, u64)> {
     Some((digits.len(), crate::text_lines::hex(digits)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn plan() -> LinePlan {
+        let text = include_str!("../../../protocols/acorn-text.toml");
+        let (protocol, faults) = Protocol::parse(text);
+        assert_eq!(faults, []);
+        LinePlan::new(&protocol.expect("a sound file")).expect("its lines are of one form")
+    }
+
+    /// What the general search makes of a text.
+    fn generally(text: &[u8], decimals: u8) -> Option<i64> {
+        let number = model::Decimal::parse(std::str::from_utf8(text).ok()?)?;
+        number.times_exact(10_i64.pow(decimals.into()))
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(5000) })]
+
+        /// A plain number is what the general search makes of it; what is none is left to that.
+        #[test]
+        fn plain_numbers_are_those_of_the_general_search(
+            text in "-?[0-9.]{0,9}|-?[0-9]{1,3}[.][0-9]{1,3}|[0-9x+eE./:-]{0,12}|[0-9]{1,20}([.][0-9]{1,6})?",
+            behind in "(,[0-9a-z.,]{0,9})?",
+            decimals in 0..4_u8,
+        ) {
+            let line = format!("{text}{behind}");
+            if let Some((number, rest)) = plan().plain_number(line.as_bytes(), decimals.into()) {
+                prop_assert_eq!(rest, behind.as_bytes());
+                prop_assert_eq!(Some(number), generally(text.as_bytes(), decimals));
+            }
+        }
+    }
+
+    #[test]
+    fn usual_numbers_are_plain() {
+        let plan = plan();
+        for (text, number) in [
+            ("3.842", 3842),
+            ("0.000", 0),
+            ("-3.2", -3200),
+            ("17.0", 17_000),
+            ("175.25", 175_250),
+            ("12.50", 12_500),
+            ("123456.7", 123_456_700),
+        ] {
+            for behind in ["", ",1", ",4.25,3,12345678"] {
+                let line = format!("{text}{behind}");
+                assert_eq!(plan.plain_number(line.as_bytes(), 3), Some((number, behind.as_bytes())), "{line}");
+            }
+        }
+    }
 }
