@@ -95,16 +95,21 @@ impl Fold {
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
         Ok(unsafe {
-            match self.refin {
-                true => self.run::<_, true>(rounds, order, first, keys, finish),
-                false => self.run::<_, false>(rounds, order, first, keys, finish),
+            match (self.refin, keys.len()) {
+                (true, 1) => self.run::<_, true, 1>(rounds, order, first, keys, finish),
+                (true, 2) => self.run::<_, true, 2>(rounds, order, first, keys, finish),
+                (true, 3) => self.run::<_, true, 3>(rounds, order, first, keys, finish),
+                (true, 4) => self.run::<_, true, 4>(rounds, order, first, keys, finish),
+                (true, _) => self.run::<_, true, 0>(rounds, order, first, keys, finish),
+                (false, _) => self.run::<_, false, 0>(rounds, order, first, keys, finish),
             }
         })
     }
 
-    /// `order` moves the head to the end of its block, whose key is `first`.
+    /// `order` moves the head to the end of its block, whose key is `first`. With `KEYS` keys, unless that is zero, they
+    /// all stay in registers.
     #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn run<L: CheckLoop, const REFIN: bool>(
+    fn run<L: CheckLoop, const REFIN: bool, const KEYS: usize>(
         &self,
         rounds: L,
         order: &[u8; BLOCK],
@@ -115,12 +120,25 @@ impl Fold {
         let (order, first) = (load(order), load(first));
         let (down, quotient, poly, shift) = (word(self.down), word(self.quotient), word(self.poly), 63 - self.width);
         let head = rounds.length() % BLOCK;
+        let mut few = [_mm_setzero_si128(); KEYS];
+        for (few, key) in few.iter_mut().zip(keys) {
+            *few = load(key);
+        }
         rounds.run(|bytes| {
             let start = bytes.first_chunk().map_or(_mm_setzero_si128(), |chunk| load(chunk));
             let mut sum = products(_mm_shuffle_epi8(start, order), first, REFIN);
             let (blocks, _) = bytes.get(head..).unwrap_or_default().as_chunks::<BLOCK>();
-            for (block, key) in blocks.iter().zip(keys) {
-                sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
+            match blocks.first_chunk::<KEYS>() {
+                Some(blocks) if 0 < KEYS => {
+                    for (block, key) in blocks.iter().zip(few) {
+                        sum = _mm_xor_si128(sum, products(load(block), key, REFIN));
+                    }
+                }
+                _ => {
+                    for (block, key) in blocks.iter().zip(keys) {
+                        sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
+                    }
+                }
             }
             finish(reduce(sum, [down, quotient, poly], shift, REFIN))
         })
