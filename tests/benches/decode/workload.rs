@@ -42,21 +42,22 @@ parts = [
 
 const MODBUS: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_16_MODBUS);
 
-/// Frames one behind the other.
-pub(crate) fn sound(bytes: usize) -> Vec<u8> {
+/// Frames one behind the other, and how many.
+pub(crate) fn sound(bytes: usize) -> (Vec<u8>, usize) {
     stream(bytes, 0, 0)
 }
 
-/// The same with one flipped bit in a frame of a hundred, and 0 to 40 random bytes behind each fourth.
-pub(crate) fn damaged(bytes: usize) -> Vec<u8> {
+/// The same with one flipped bit in a frame of a hundred, and 0 to 40 random bytes behind each fourth; and how many are
+/// undamaged.
+pub(crate) fn damaged(bytes: usize) -> (Vec<u8>, usize) {
     stream(bytes, 10, 250)
 }
 
 /// `flipped` and `followed` are frames of a thousand.
-fn stream(bytes: usize, flipped: u64, followed: u64) -> Vec<u8> {
+fn stream(bytes: usize, flipped: u64, followed: u64) -> (Vec<u8>, usize) {
     let mut dice = Dice(0x5EED);
     let mut out = Vec::with_capacity(bytes + 2 * FRAME);
-    let mut uptime = 0;
+    let (mut uptime, mut undamaged) = (0, 0);
     while out.len() < bytes {
         let begin = out.len();
         uptime += 50;
@@ -64,6 +65,8 @@ fn stream(bytes: usize, flipped: u64, followed: u64) -> Vec<u8> {
         if dice.below(1000) < flipped {
             let bit = usize::try_from(dice.below(8 * FRAME as u64)).unwrap_or(0);
             out[begin + bit / 8] ^= 1 << (bit % 8);
+        } else {
+            undamaged += 1;
         }
         if dice.below(1000) < followed {
             for _ in 0..dice.below(41) {
@@ -71,7 +74,7 @@ fn stream(bytes: usize, flipped: u64, followed: u64) -> Vec<u8> {
             }
         }
     }
-    out
+    (out, undamaged)
 }
 
 fn frame(dice: &mut Dice, uptime: u32, out: &mut Vec<u8>) {
