@@ -54,7 +54,7 @@ fn ready() -> Ready {
     });
     let faults = vec![PracticeFault { name: "none".to_owned(), about: String::new() }];
     Ready {
-        practice: Practice { faults, start },
+        practice: Practice { faults, start, pack: None },
         tool_version: String::new(),
         host: String::new(),
         players: Players::none(),

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use crate::curve::Conversion;
+use crate::float_scale::FloatScale;
 use crate::time::SessionTime;
 
 /// Rows of several message kinds, what was rejected, and the order of all of it.
@@ -43,6 +44,25 @@ pub struct Rows {
     pub bytes: Vec<ByteRange>,
     /// Indexed as `KindLayout::columns`.
     pub columns: Vec<Column>,
+}
+
+impl Batch {
+    /// Removes all rows and rejections and keeps the memory.
+    pub fn clear(&mut self) {
+        self.kinds.iter_mut().for_each(Rows::clear);
+        self.order.clear();
+        self.rejected.clear();
+    }
+}
+
+impl Rows {
+    /// Removes all rows and keeps the memory.
+    pub fn clear(&mut self) {
+        self.at.clear();
+        self.known_at.clear();
+        self.bytes.clear();
+        self.columns.iter_mut().for_each(Column::clear);
+    }
 }
 
 /// A range of the byte stream, counted from its first byte; `end` is not part of it.
@@ -293,6 +313,21 @@ impl Column {
         }
     }
 
+    /// As [`push`](Self::push), for whole numbers that fit in 64 bits.
+    #[inline]
+    pub fn push_small(&mut self, raw: Option<i64>) {
+        let row = self.len();
+        let Values::I64(list) = &mut self.values else {
+            return self.push(raw.map(|raw| Raw::Int(raw.into())));
+        };
+        list.push(raw.unwrap_or_default());
+        let bit = u64::from(raw.is_some()) << (row % 64);
+        match self.valid.get_mut(row / 64) {
+            Some(word) => *word |= bit,
+            None => self.valid.push(bit),
+        }
+    }
+
     /// Appends a row whose frame does not reach this column: an optional end that is not there, a place that another
     /// frame of the same kind carries. That is not "absent": it says nothing about the place.
     pub fn push_left_out(&mut self) {
@@ -332,6 +367,91 @@ impl Column {
         })
     }
 
+    /// Appends many rows at once: all that `append` puts behind the list. Each counts as a value, floats that are not finite
+    /// excepted.
+    ///
+    /// `append` must only append numbers; rows that it takes away are gone with their marks.
+    pub fn append_with(&mut self, append: impl FnOnce(&mut Values)) {
+        let before = self.len();
+        append(&mut self.values);
+        let rows = self.len();
+        self.left_out.truncate(rows.div_ceil(64));
+        self.set_valid(before.min(rows), rows);
+        if let Values::F64(list) = &mut self.values {
+            for (row, value) in list.iter_mut().enumerate().skip(before).filter(|(_, value)| !value.is_finite()) {
+                *value = 0.0;
+                clear_bit(&mut self.valid, row);
+            }
+        }
+    }
+
+    /// Marks the last rows, from `from` on, as values.
+    fn set_valid(&mut self, from: usize, rows: usize) {
+        if let Some(word) = self.valid.get_mut(from / 64) {
+            *word |= u64::MAX << (from % 64);
+        }
+        self.valid.resize(rows.div_ceil(64), u64::MAX);
+        if let Some(word) = self.valid.last_mut().filter(|_| !rows.is_multiple_of(64)) {
+            *word &= !(u64::MAX << (rows % 64));
+        }
+    }
+
+    /// Makes every row from `from` on absent that holds one of these numbers.
+    #[expect(clippy::cast_precision_loss, clippy::float_cmp, reason = "a marker is the exact number as sent")]
+    pub fn mark_absent(&mut self, from: usize, markers: &[i128]) {
+        for marker in markers {
+            macro_rules! mark {
+                ($list:expr, $marker:expr) => {{
+                    let Some(marker) = $marker else { continue };
+                    // Nearly always there is none: a pass without branches finds that out.
+                    let rows = $list.get_mut(from..).unwrap_or_default();
+                    if rows.iter().fold(false, |any, value| any | (*value == marker)) {
+                        for (row, value) in (from..).zip(rows).filter(|(_, value)| **value == marker) {
+                            *value = Default::default();
+                            clear_bit(&mut self.valid, row);
+                        }
+                    }
+                }};
+            }
+            match &mut self.values {
+                Values::I8(list) => mark!(list, i8::try_from(*marker).ok()),
+                Values::U8(list) => mark!(list, u8::try_from(*marker).ok()),
+                Values::I16(list) => mark!(list, i16::try_from(*marker).ok()),
+                Values::U16(list) => mark!(list, u16::try_from(*marker).ok()),
+                Values::I32(list) => mark!(list, i32::try_from(*marker).ok()),
+                Values::U32(list) => mark!(list, u32::try_from(*marker).ok()),
+                Values::I64(list) => mark!(list, i64::try_from(*marker).ok()),
+                Values::U64(list) => mark!(list, u64::try_from(*marker).ok()),
+                Values::F64(list) => mark!(list, Some(*marker as f64)),
+            }
+        }
+    }
+
+    /// Writes the value of each row in base units, correctly rounded, as far as `out` reaches. Rows without a value get
+    /// zero: look at [`is_valid`](Self::is_valid).
+    ///
+    /// Numbers sent as floats are worked out in floats.
+    pub fn to_f64(&self, scale: &FloatScale, out: &mut [f64]) {
+        let reached = self.len().min(out.len());
+        let out = out.get_mut(..reached).unwrap_or_default();
+        match &self.values {
+            Values::I8(list) => scale.convert(list, out),
+            Values::U8(list) => scale.convert(list, out),
+            Values::I16(list) => scale.convert(list, out),
+            Values::U16(list) => scale.convert(list, out),
+            Values::I32(list) => scale.convert(list, out),
+            Values::U32(list) => scale.convert(list, out),
+            Values::I64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.exact((*raw).into())),
+            Values::U64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.exact((*raw).into())),
+            Values::F64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.float(*raw)),
+        }
+        for (word, rows) in self.valid.iter().zip(out.chunks_mut(64)) {
+            if *word != u64::MAX {
+                rows.iter_mut().enumerate().filter(|(row, _)| word >> row & 1 == 0).for_each(|(_, value)| *value = 0.0);
+            }
+        }
+    }
+
     /// The value in billionths of the base unit; `None` where it is absent or does not fit.
     pub fn nanos(&self, row: usize, scale: &Conversion) -> Option<i64> {
         match self.raw(row)? {
@@ -348,9 +468,17 @@ impl Column {
     }
 }
 
+fn clear_bit(words: &mut [u64], row: usize) {
+    if let Some(word) = words.get_mut(row / 64) {
+        *word &= !(1 << (row % 64));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantity::{Decimal, Unit};
+    use crate::scale::Scale;
 
     #[test]
     fn absent_is_not_zero() {
@@ -388,6 +516,54 @@ mod tests {
     }
 
     #[test]
+    fn many_rows_at_once_are_as_one_by_one() {
+        let numbers = [3, 0, 7, 65_535, 7, 12, 40];
+        let (mut one, mut many) =
+            (Column::new(Values::for_integers(16, false)), Column::new(Values::for_integers(16, false)));
+        for round in 0..40 {
+            let from = many.len();
+            let block: Vec<u16> = numbers.into_iter().cycle().skip(round).take(round % 9 * 5).collect();
+            many.append_with(|values| {
+                if let Values::U16(list) = values {
+                    list.extend_from_slice(&block);
+                }
+            });
+            many.mark_absent(from, &[7, -1, 1 << 80, 65_535]);
+            for raw in block {
+                one.push((raw != 7 && raw != 65_535).then_some(Raw::Int(raw.into())));
+            }
+            assert_eq!(one, many, "after {round} blocks");
+            if round % 3 == 0 {
+                one.push_left_out();
+                many.push_left_out();
+            }
+        }
+        let mut floats = Column::new(Values::F64(Vec::new()));
+        floats.append_with(|values| {
+            if let Values::F64(list) = values {
+                list.extend([1.0, f64::NAN, f64::NEG_INFINITY, 4.0]);
+            }
+        });
+        floats.mark_absent(0, &[4]);
+        let raws: Vec<_> = (0..4).map(|row| floats.raw(row)).collect();
+        assert_eq!(raws, [Some(Raw::Float(1.0)), None, None, None]);
+        assert_eq!(floats.values(), &Values::F64(vec![1.0, 0.0, 0.0, 0.0]));
+    }
+
+    #[test]
+    fn rows_without_a_value_are_zero_in_floats() {
+        let mut column = Column::new(Values::for_integers(16, true));
+        for row in 0..70_i128 {
+            column.push((row % 5 != 0).then_some(Raw::Int(row)));
+        }
+        let kelvin =
+            Scale::new(Unit::parse("degC").expect("a unit"), Decimal::parse("0.1").expect("a number"), Decimal::ZERO);
+        let mut out = [f64::MAX; 71];
+        column.to_f64(&FloatScale::new(&kelvin.expect("a scale")), &mut out);
+        assert_eq!((out[1], out[5], out[69], out[70]), (0.1, 0.0, 6.9, f64::MAX));
+    }
+
+    #[test]
     fn the_mask_goes_past_a_word() {
         let mut column = Column::new(Values::for_integers(8, true));
         for row in 0..200_i128 {
@@ -395,6 +571,15 @@ mod tests {
         }
         for row in 0..200 {
             assert_eq!(column.is_valid(row), row % 3 == 0);
+        }
+        for values in [Values::for_integers(64, true), Values::for_integers(8, false)] {
+            let (mut one, mut other) = (Column::new(values.clone()), Column::new(values));
+            for row in -5..200_i64 {
+                let raw = (row % 3 != 0).then_some(row);
+                one.push(raw.map(|raw| Raw::Int(raw.into())));
+                other.push_small(raw);
+            }
+            assert_eq!(one, other);
         }
         column.clear();
         assert!(column.is_empty() && !column.is_valid(0));

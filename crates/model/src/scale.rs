@@ -84,13 +84,22 @@ impl Scale {
         (nanos as f64 - self.offset as f64) * (self.den as f64) / (self.num as f64)
     }
 
+    /// Factor, offset and positive divisor: `(raw × factor + offset) / divisor` is the value in base units.
+    pub(crate) fn in_base_units(&self) -> (i128, i128, i128) {
+        let [num, den, offset] = [self.num, self.den, self.offset].map(i128::from);
+        (num, offset * den, den * NANOS)
+    }
+
     /// The step between two neighbouring numbers as sent, in billionths, at least 1.
     pub fn resolution(&self) -> i64 {
         (self.num / self.den).abs().max(1)
     }
 }
 
-fn gcd(a: u128, b: u128) -> u128 {
+/// Billionths in one.
+const NANOS: i128 = 1_000_000_000;
+
+pub(crate) fn gcd(a: u128, b: u128) -> u128 {
     if b == 0 { a.max(1) } else { gcd(b, a % b) }
 }
 

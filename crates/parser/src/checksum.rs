@@ -7,11 +7,12 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crc::{Crc, Table};
 
 use crate::catalogue;
+use crate::crc_engine::{CheckLoop, CrcEngine};
 
 /// How a check value is worked out from bytes.
 ///
 /// The value is a number; in which order its bytes stand in the frame, or that it is sent as hex text, is not known
-/// here. A clone is cheap: the lookup tables of a CRC (4 to 32 KiB) are shared.
+/// here. A clone is cheap: the lookup tables of a CRC (16 or 32 KiB) are shared.
 #[derive(Clone)]
 pub struct Checksum {
     method: Method,
@@ -79,8 +80,7 @@ impl Checksum {
     /// ```
     pub fn crc_named(name: &str) -> Option<Self> {
         let parameters = catalogue::by_name(name)?;
-        let engine = known().engine(parameters, usize::MAX)?;
-        Some(Self { method: Method::Crc(parameters, engine) })
+        Some(Self { method: Method::Crc(parameters, Engine::new(parameters, usize::MAX)?) })
     }
 
     /// The catalogue names that [`Checksum::crc_named`] knows, without their aliases; narrow algorithms first.
@@ -92,8 +92,8 @@ impl Checksum {
     ///
     /// # Errors
     /// What is wrong with the parameters: a lower-case fragment. An even polynomial is refused, because it is nearly
-    /// always one that was written down reversed. So is a new set of parameters after 4096 different ones in one
-    /// process, since each takes a little memory for good.
+    /// always one that was written down reversed. So is a new set of parameters of more than 32 bits after 4096 different
+    /// ones in one process, since each takes a little memory for good.
     pub fn crc_custom(parameters: CrcParameters) -> Result<Self, &'static str> {
         let CrcParameters { width, poly, init, xorout, .. } = parameters;
         if !(1..=64).contains(&width) {
@@ -112,7 +112,7 @@ impl Checksum {
         if largest < xorout {
             return Err("the final XOR value has more bits than the CRC");
         }
-        match known().engine(parameters, MOST_CRCS) {
+        match Engine::new(parameters, MOST_CRCS) {
             Some(engine) => Ok(Self { method: Method::Crc(parameters, engine) }),
             None => Err("too many different CRCs were in use since the program started"),
         }
@@ -140,7 +140,18 @@ impl Checksum {
     pub fn compute_with_extra(&self, bytes: &[u8], extra: &[u8]) -> u64 {
         match &self.method {
             Method::Crc(_, engine) => engine.compute(bytes, extra),
+            // One list at a time goes many bytes at once.
+            Method::Simple(SimpleChecksum::Xor8) => u64::from(xor(bytes) ^ xor(extra)),
             Method::Simple(kind) => kind.compute(bytes.iter().chain(extra).copied()),
+        }
+    }
+
+    /// Runs a loop with the check values of bytes that are followed by `extra`; if not `fast`, without any instruction that
+    /// not every processor has.
+    pub(crate) fn run(&self, fast: bool, extra: &[u8], rounds: impl CheckLoop) -> usize {
+        match &self.method {
+            Method::Crc(_, Engine::Narrow(engine)) => engine.run(fast, extra, rounds),
+            _ => rounds.run(|bytes| self.compute_with_extra(bytes, extra)),
         }
     }
 
@@ -269,6 +280,10 @@ impl SimpleChecksum {
     }
 }
 
+fn xor(bytes: &[u8]) -> u8 {
+    bytes.iter().fold(0, |xor, byte| xor ^ byte)
+}
+
 fn sum(bytes: impl Iterator<Item = u8>) -> u64 {
     bytes.fold(0_u64, |sum, byte| sum + u64::from(byte))
 }
@@ -287,7 +302,7 @@ fn words(mut bytes: impl Iterator<Item = u8>) -> impl Iterator<Item = [u8; 2]> {
     std::iter::from_fn(move || bytes.next().map(|first| [first, bytes.next().unwrap_or(0)]))
 }
 
-/// Different CRCs that [`Checksum::crc_custom`] makes in one process, catalogue ones in use included.
+/// Different CRCs of more than 32 bits that [`Checksum::crc_custom`] makes in one process, catalogue ones in use included.
 const MOST_CRCS: usize = 4096;
 
 #[derive(Clone)]
@@ -296,37 +311,27 @@ enum Method {
     Simple(SimpleChecksum),
 }
 
-/// A CRC with its tables, in the next machine width.
+/// A CRC with its tables.
 #[derive(Clone)]
 enum Engine {
-    Bits8(Arc<Crc<u8, Table<16>>>),
-    Bits16(Arc<Crc<u16, Table<16>>>),
-    Bits32(Arc<Crc<u32, Table<16>>>),
-    Bits64(Arc<Crc<u64, Table<16>>>),
+    Narrow(Arc<CrcEngine>),
+    /// More than 32 bits.
+    Wide(Arc<Crc<u64, Table<16>>>),
 }
 
 impl Engine {
+    /// `None` if it is wide and new and there are `most` wide ones already. The values must fit in the width.
+    fn new(parameters: CrcParameters, most: usize) -> Option<Self> {
+        Some(match CrcEngine::new(parameters) {
+            Some(narrow) => Self::Narrow(Arc::new(narrow)),
+            None => Self::Wide(Arc::new(Crc::<u64, Table<16>>::new(known().leaked(parameters, most)?))),
+        })
+    }
+
     fn compute(&self, bytes: &[u8], extra: &[u8]) -> u64 {
         match self {
-            Self::Bits8(crc) => {
-                let mut digest = crc.digest();
-                digest.update(bytes);
-                digest.update(extra);
-                u64::from(digest.finalize())
-            }
-            Self::Bits16(crc) => {
-                let mut digest = crc.digest();
-                digest.update(bytes);
-                digest.update(extra);
-                u64::from(digest.finalize())
-            }
-            Self::Bits32(crc) => {
-                let mut digest = crc.digest();
-                digest.update(bytes);
-                digest.update(extra);
-                u64::from(digest.finalize())
-            }
-            Self::Bits64(crc) => {
+            Self::Narrow(engine) => engine.compute(bytes, extra),
+            Self::Wide(crc) => {
                 let mut digest = crc.digest();
                 digest.update(bytes);
                 digest.update(extra);
@@ -336,20 +341,12 @@ impl Engine {
     }
 }
 
-/// The sets of parameters in use since the process started.
+/// The sets of parameters of wide CRCs in use since the process started.
 ///
 /// A [`Crc`] wants parameters that live for good, so they are leaked, some 40 bytes for each *different* set: loading a
 /// file again leaks nothing. The tables are not leaked.
 struct Known {
-    sets: BTreeMap<CrcParameters, Leaked>,
-}
-
-#[derive(Clone, Copy)]
-enum Leaked {
-    Bits8(&'static crc::Algorithm<u8>),
-    Bits16(&'static crc::Algorithm<u16>),
-    Bits32(&'static crc::Algorithm<u32>),
-    Bits64(&'static crc::Algorithm<u64>),
+    sets: BTreeMap<CrcParameters, &'static crc::Algorithm<u64>>,
 }
 
 static KNOWN: Mutex<Known> = Mutex::new(Known { sets: BTreeMap::new() });
@@ -360,47 +357,20 @@ fn known() -> std::sync::MutexGuard<'static, Known> {
 }
 
 impl Known {
-    /// `None` if the set is new and there are `most` already. The values must fit in the width.
-    fn engine(&mut self, parameters: CrcParameters, most: usize) -> Option<Engine> {
-        Some(match self.leaked(parameters, most)? {
-            Leaked::Bits8(algorithm) => Engine::Bits8(Arc::new(Crc::<u8, Table<16>>::new(algorithm))),
-            Leaked::Bits16(algorithm) => Engine::Bits16(Arc::new(Crc::<u16, Table<16>>::new(algorithm))),
-            Leaked::Bits32(algorithm) => Engine::Bits32(Arc::new(Crc::<u32, Table<16>>::new(algorithm))),
-            Leaked::Bits64(algorithm) => Engine::Bits64(Arc::new(Crc::<u64, Table<16>>::new(algorithm))),
-        })
-    }
-
-    fn leaked(&mut self, parameters: CrcParameters, most: usize) -> Option<Leaked> {
+    fn leaked(&mut self, parameters: CrcParameters, most: usize) -> Option<&'static crc::Algorithm<u64>> {
         if let Some(leaked) = self.sets.get(&parameters) {
-            return Some(*leaked);
+            return Some(leaked);
         }
         if most <= self.sets.len() {
             return None;
         }
-        let leaked = match parameters.width {
-            ..=8 => Leaked::Bits8(leak(&parameters, |value| value as u8)),
-            9..=16 => Leaked::Bits16(leak(&parameters, |value| value as u16)),
-            17..=32 => Leaked::Bits32(leak(&parameters, |value| value as u32)),
-            33.. => Leaked::Bits64(leak(&parameters, |value| value)),
-        };
+        let CrcParameters { width, poly, init, refin, refout, xorout } = parameters;
+        // The last two describe the algorithm; the calculation does not use them.
+        let algorithm = crc::Algorithm { width, poly, init, refin, refout, xorout, check: 0, residue: 0 };
+        let leaked = Box::leak(Box::new(algorithm));
         self.sets.insert(parameters, leaked);
         Some(leaked)
     }
-}
-
-fn leak<W: crc::Width>(parameters: &CrcParameters, narrow: impl Fn(u64) -> W) -> &'static crc::Algorithm<W> {
-    let CrcParameters { width, poly, init, refin, refout, xorout } = *parameters;
-    Box::leak(Box::new(crc::Algorithm {
-        width,
-        poly: narrow(poly),
-        init: narrow(init),
-        refin,
-        refout,
-        xorout: narrow(xorout),
-        // These two describe the algorithm; the calculation does not use them.
-        check: narrow(0),
-        residue: narrow(0),
-    }))
 }
 
 #[cfg(test)]
@@ -473,16 +443,15 @@ mod tests {
     #[test]
     fn the_same_parameters_are_leaked_once_and_new_ones_only_up_to_a_limit() {
         let mut known = Known { sets: BTreeMap::new() };
-        let address = |leaked: Option<Leaked>| match leaked {
-            Some(Leaked::Bits16(algorithm)) => std::ptr::from_ref(algorithm),
-            _ => std::ptr::null(),
-        };
-        let first = address(known.leaked(MODBUS, 2));
+        let address =
+            |leaked: Option<&'static crc::Algorithm<u64>>| leaked.map_or(std::ptr::null(), std::ptr::from_ref);
+        let wide = CrcParameters { width: 64, ..MODBUS };
+        let first = address(known.leaked(wide, 2));
         assert!(!first.is_null());
-        assert_eq!(address(known.leaked(MODBUS, 2)), first);
-        assert!(known.leaked(CrcParameters { init: 0, ..MODBUS }, 2).is_some());
-        assert!(known.leaked(CrcParameters { init: 1, ..MODBUS }, 2).is_none());
-        assert_eq!(address(known.leaked(MODBUS, 2)), first);
+        assert_eq!(address(known.leaked(wide, 2)), first);
+        assert!(known.leaked(CrcParameters { init: 0, ..wide }, 2).is_some());
+        assert!(known.leaked(CrcParameters { init: 1, ..wide }, 2).is_none());
+        assert_eq!(address(known.leaked(wide, 2)), first);
         assert_eq!(known.sets.len(), 2);
     }
 

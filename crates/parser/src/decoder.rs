@@ -7,8 +7,12 @@ use std::time::Duration;
 use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
 use crate::binary::Context;
+use crate::block::Scratch;
 use crate::body::Cell;
+use crate::gather::{BLOCK, LANES};
+use crate::line_plan::{self, LinePlan};
 use crate::look::{Look, look};
+use crate::plan::{Block, Plan, Taken};
 use crate::protocol::{FieldSource, Number, Protocol, Shape};
 use crate::unwrap::Wrapping;
 
@@ -28,6 +32,18 @@ const WAITING_FOR_EACH_NEW: u64 = 8;
 /// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
 const PIECE: usize = 1 << 16;
 
+/// How a [`Decoder`] goes about it. The results are the same.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Way {
+    /// As fast as this processor can.
+    #[default]
+    Fastest,
+    /// Without any instruction that not every processor has.
+    Portable,
+    /// Frame by frame and value by value, straight from the description: what the others are held against.
+    General,
+}
+
 /// Turns bytes into batches by a checked [`Protocol`].
 ///
 /// Push bytes with their time, then take batches until there is none. It cannot fail: what is no frame is reported as
@@ -43,6 +59,16 @@ const PIECE: usize = 1 << 16;
 #[derive(Debug)]
 pub struct Decoder {
     protocol: Arc<Protocol>,
+    way: Way,
+    plan: Arc<Plan>,
+    lines: Option<Arc<LinePlan>>,
+    /// Space for the values of a line.
+    values: Vec<Option<i64>>,
+    /// By candidate of the plan: frames that were found and whose columns are still to be read.
+    blocks: Vec<Block>,
+    /// By message: the candidate whose block is being filled.
+    open: Vec<usize>,
+    scratch: Scratch,
     /// Bytes not settled yet; the first `head` of them are.
     buffer: Vec<u8>,
     head: usize,
@@ -75,6 +101,19 @@ pub struct Decoder {
 impl Decoder {
     /// A decoder at the start of a stream.
     pub fn new(protocol: Arc<Protocol>) -> Self {
+        Self::by_way(protocol, Way::Fastest)
+    }
+
+    /// A decoder at the start of a stream that goes about it this way.
+    pub fn by_way(protocol: Arc<Protocol>, way: Way) -> Self {
+        let (plan, lines) = match way {
+            Way::General => (Plan::nothing(), None),
+            Way::Fastest | Way::Portable => (Plan::new(&protocol), LinePlan::new(&protocol)),
+        };
+        Self::by_plan(protocol, way, Arc::new(plan), lines.map(Arc::new))
+    }
+
+    fn by_plan(protocol: Arc<Protocol>, way: Way, plan: Arc<Plan>, lines: Option<Arc<LinePlan>>) -> Self {
         let mut can_start = Box::new([false; 256]);
         for frame in &protocol.frames {
             let start = match &frame.shape {
@@ -93,7 +132,14 @@ impl Decoder {
         let batch = empty_batch(&protocol);
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
+            blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
+            open: vec![0; protocol.messages.len()],
+            scratch: Scratch::new(),
             protocol,
+            way,
+            plan,
+            lines,
+            values: Vec::new(),
             buffer: Vec::new(),
             head: 0,
             base: 0,
@@ -161,11 +207,34 @@ impl Decoder {
 
     /// The rows and rejections since the last call; `None` if there are none.
     pub fn take(&mut self) -> Option<Batch> {
+        let mut batch = Batch::default();
+        self.take_into(&mut batch).then_some(batch)
+    }
+
+    /// Puts the rows and rejections since the last call in place of what is in the batch; false if there are none.
+    ///
+    /// Who takes many batches gives back each time the one before, whose memory is then used again.
+    pub fn take_into(&mut self, batch: &mut Batch) -> bool {
+        batch.clear();
         if self.batch.order.is_empty() {
-            return None;
+            return false;
         }
-        let empty = empty_batch(&self.protocol);
-        Some(std::mem::replace(&mut self.batch, empty))
+        // One of another decoder is of no use.
+        if !self.shape_is_that_of(batch) {
+            *batch = empty_batch(&self.protocol);
+        }
+        std::mem::swap(batch, &mut self.batch);
+        true
+    }
+
+    fn shape_is_that_of(&self, batch: &Batch) -> bool {
+        let same = |(one, other): (&Column, &Column)| {
+            std::mem::discriminant(one.values()) == std::mem::discriminant(other.values())
+        };
+        let alike = |(one, other): (&Rows, &Rows)| {
+            one.columns.len() == other.columns.len() && one.columns.iter().zip(&other.columns).all(same)
+        };
+        self.batch.kinds.len() == batch.kinds.len() && self.batch.kinds.iter().zip(&batch.kinds).all(alike)
     }
 
     /// How many rows and rejections wait to be taken.
@@ -176,13 +245,19 @@ impl Decoder {
     fn search(&mut self, over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
-            None => self.search_stream(&protocol, over),
+            None => {
+                self.search_stream(&protocol, over);
+                self.read_blocks();
+            }
             Some(wrapping) => self.search_packets(&protocol, wrapping, over),
         }
     }
 
     fn search_stream(&mut self, protocol: &Protocol, over: bool) {
         let mut cut_reported = false;
+        if self.needed <= self.buffered() {
+            self.search_by_plan();
+        }
         while let Some(first) = self.buffer.get(self.head).copied() {
             if !self.can_start.get(usize::from(first)).copied().unwrap_or(true) {
                 self.skip(1);
@@ -212,7 +287,138 @@ impl Decoder {
                     self.skip(1);
                 }
             }
+            self.search_by_plan();
         }
+    }
+
+    /// Takes what the plan can tell, from `head` on to the first place where it can't.
+    fn search_by_plan(&mut self) {
+        if let Some(lines) = self.lines.clone() {
+            return self.search_lines(&lines);
+        }
+        let plan = Arc::clone(&self.plan);
+        if plan.candidates.is_empty() {
+            return;
+        }
+        let from = self.head;
+        loop {
+            let (asked, fast) = (self.asked_now(), self.way == Way::Fastest);
+            if let Some(taken) = plan.take(&self.buffer, self.head, asked, fast, &mut self.blocks) {
+                self.note(&plan, taken);
+                continue;
+            }
+            let bytes = plan.skippable(self.buffer.get(self.head..).unwrap_or_default());
+            if bytes == 0 {
+                break;
+            }
+            self.skip_many(bytes);
+        }
+        if from < self.head {
+            self.settle(0);
+        }
+    }
+
+    /// Takes what the plan of text lines can tell.
+    fn search_lines(&mut self, plan: &LinePlan) {
+        loop {
+            let bytes = self.buffer.get(self.head..).unwrap_or_default();
+            if let Some(line) = plan.take(bytes, &mut self.values) {
+                let values = std::mem::take(&mut self.values);
+                self.append_row(line.message, line.length, |rows| line_plan::append(rows, &values));
+                self.values = values;
+                continue;
+            }
+            let bytes = plan.skippable(bytes);
+            if bytes == 0 {
+                return;
+            }
+            self.skip_many(bytes);
+        }
+    }
+
+    /// Skips bytes as if one by one.
+    fn skip_many(&mut self, mut bytes: usize) {
+        while 0 < bytes {
+            let start = self.base + self.head as u64;
+            let left = LONGEST_SKIP - (start - self.skipped_from.unwrap_or(start)).min(LONGEST_SKIP - 1);
+            let step = usize::try_from(left).unwrap_or(bytes).min(bytes);
+            self.skip(step);
+            bytes -= step;
+        }
+    }
+
+    /// Makes rows of all frames that were noted: their bytes may go.
+    fn read_blocks(&mut self) {
+        let plan = Arc::clone(&self.plan);
+        for candidate in 0..plan.candidates.len() {
+            self.read_block(&plan, candidate);
+        }
+    }
+
+    /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
+    fn note(&mut self, plan: &Plan, taken: Taken) {
+        let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
+        let message = candidate.message;
+        self.report_skipped();
+        if let Some(open) = self.open.get_mut(message)
+            && *open != taken.candidate
+        {
+            let before = std::mem::replace(open, taken.candidate);
+            self.read_block(plan, before);
+        }
+        let waiting = self.blocks.get(taken.candidate).map_or(0, |block| block.count);
+        let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting;
+        let kind = u16::try_from(message).unwrap_or(u16::MAX);
+        let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
+        let rows = number(rows - taken.frames)..number(rows);
+        self.batch.order.extend(rows.map(|row| Item::Row { kind, row }));
+        self.head += taken.length;
+        if BLOCK <= waiting {
+            self.read_block(plan, taken.candidate);
+        }
+        self.heard(message);
+    }
+
+    /// Makes rows of the frames of one candidate that were noted.
+    fn read_block(&mut self, plan: &Plan, index: usize) {
+        let (Some(candidate), Some(block)) = (plan.candidates.get(index), self.blocks.get_mut(index)) else { return };
+        let Block { starts, count, lengths, bodies } = block;
+        let rows = self.batch.kinds.get_mut(candidate.message);
+        let (Some(rows), Some(used)) = (rows.filter(|_| 0 < *count), starts.get(..*count)) else { return };
+        let fixed = candidate.length(candidate.body);
+        let range = |(row, start): (usize, &u32)| {
+            let start = self.base + u64::from(*start);
+            ByteRange { start, end: start + *lengths.get(row).unwrap_or(&fixed) as u64 }
+        };
+        let from = rows.bytes.len();
+        rows.bytes.extend(used.iter().enumerate().map(range));
+        rows.known_at.resize(from + *count, self.now);
+        let added = rows.bytes.get(from..).unwrap_or_default();
+        let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
+        let (first, last) = (at(added.first()), at(added.last()));
+        match first == last {
+            true => rows.at.resize(from + *count, first),
+            false => rows.at.extend(added.iter().map(|range| at(Some(range)))),
+        }
+        let bytes = if candidate.is_cut() {
+            for (row, start) in starts.iter_mut().enumerate() {
+                *start = u32::try_from(row.min(*count - 1) * candidate.body).unwrap_or(u32::MAX);
+            }
+            bodies.as_slice()
+        } else {
+            let last = starts.get(*count - 1).copied().unwrap_or(0);
+            starts.iter_mut().skip(*count).take(LANES).for_each(|start| *start = last);
+            self.buffer.as_slice()
+        };
+        let starts = starts.get(..count.next_multiple_of(LANES)).unwrap_or_default();
+        let fast = self.way == Way::Fastest;
+        candidate.reading.append(bytes, (starts, *count), fast, &mut rows.columns, &mut self.scratch);
+        block.clear();
+    }
+
+    /// The message that asked last, if its answer may still come.
+    fn asked_now(&self) -> Option<usize> {
+        self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message)
     }
 
     /// Packets end with a byte that stands nowhere else. One end byte behind another is filling and belongs to nothing.
@@ -264,8 +470,7 @@ impl Decoder {
     }
 
     fn context<'p>(&'p self, protocol: &'p Protocol, packet: bool, over: bool) -> Context<'p> {
-        let asked = self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message);
-        Context { protocol, packet, over, asked, can_start: &self.can_start, inside: false }
+        Context { protocol, packet, over, asked: self.asked_now(), can_start: &self.can_start, inside: false }
     }
 
     /// A silence hints at the end of a frame: where sound frames follow each other up to it, what waits in front of
@@ -308,17 +513,27 @@ impl Decoder {
 
     /// Makes a row of the frame at `head`.
     fn take_row(&mut self, message: usize, length: usize, cells: Vec<Cell>) {
-        let start = self.base + self.head as u64;
-        let range = ByteRange { start, end: start + length as u64 };
-        self.report_skipped();
-        let at = self.time_of(range.end);
-        if let Some(rows) = self.batch.kinds.get_mut(message) {
+        if let Some(open) = self.open.get(message).copied() {
+            let plan = Arc::clone(&self.plan);
+            self.read_block(&plan, open);
+        }
+        self.append_row(message, length, |rows| {
             for (column, cell) in rows.columns.iter_mut().zip(cells) {
                 match cell {
                     Some(value) => column.push(value),
                     None => column.push_left_out(),
                 }
             }
+        });
+    }
+
+    fn append_row(&mut self, message: usize, length: usize, append: impl FnOnce(&mut Rows)) {
+        let start = self.base + self.head as u64;
+        let range = ByteRange { start, end: start + length as u64 };
+        self.report_skipped();
+        let at = self.time_of(range.end);
+        if let Some(rows) = self.batch.kinds.get_mut(message) {
+            append(rows);
             rows.at.push(at);
             rows.known_at.push(self.now);
             rows.bytes.push(range);
@@ -357,7 +572,7 @@ impl Decoder {
     /// This program sent a question itself: its answer may follow.
     pub fn sent(&mut self, at: SessionTime, bytes: &[u8]) {
         self.now = self.now.max(at);
-        let mut own = Self::new(Arc::clone(&self.protocol));
+        let mut own = Self::by_plan(Arc::clone(&self.protocol), self.way, Arc::clone(&self.plan), self.lines.clone());
         own.push(self.now, bytes);
         own.finish(self.now);
         if let Some(asked) = own.asked {
@@ -367,8 +582,7 @@ impl Decoder {
 
     /// The time of the read that brought the byte in front of `end`.
     fn time_of(&self, end: u64) -> SessionTime {
-        let index = self.stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
-        self.stamps.get(index).map_or(self.now, |(_, at)| *at)
+        time_at(&self.stamps, end, self.now)
     }
 
     fn skip(&mut self, bytes: usize) {
@@ -416,6 +630,12 @@ impl Decoder {
             self.stamps.pop_front();
         }
     }
+}
+
+/// The time of the read that brought the byte in front of `end`.
+fn time_at(stamps: &VecDeque<(u64, SessionTime)>, end: u64, now: SessionTime) -> SessionTime {
+    let index = stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
+    stamps.get(index).map_or(now, |(_, at)| *at)
 }
 
 fn empty_batch(protocol: &Protocol) -> Batch {

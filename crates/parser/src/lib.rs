@@ -37,14 +37,19 @@
 //! ```
 
 mod binary;
+mod block;
 mod body;
 mod catalogue;
 mod checksum;
+mod crc_engine;
 mod decoder;
 mod encode;
 mod examples;
+mod gather;
+mod line_plan;
 mod look;
 mod numbers;
+mod plan;
 mod protocol;
 mod read;
 mod read_checksums;
@@ -61,7 +66,7 @@ mod text_lines;
 mod unwrap;
 
 pub use checksum::{Checksum, CrcParameters, SimpleChecksum};
-pub use decoder::Decoder;
+pub use decoder::{Decoder, Way};
 pub use encode::Encoder;
 pub use examples::check_examples;
 pub use protocol::{AskTimes, Protocol};

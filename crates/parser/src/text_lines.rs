@@ -205,8 +205,35 @@ fn labelled<'b>(columns: &[&'b [u8]], label: &[u8], mark: &[u8]) -> Option<&'b [
     columns.iter().find_map(|column| column.trim_ascii_start().strip_prefix(label)?.strip_prefix(mark))
 }
 
+/// The check value of a line with this content, and its number of digits; `None` where the frame has none.
+pub(crate) fn check_value(shape: &TextFrame, bytes: &[u8], content: &[u8]) -> Option<(usize, u64)> {
+    let check = shape.check.as_ref()?;
+    let digits = usize::from(check.checksum.bits().div_ceil(4));
+    Some((digits, check.checksum.compute(covered(shape, bytes, content))))
+}
+
+/// Where LF stands, if no second start stands in front of it. Eight bytes at a time.
+pub(crate) fn line_end_of(bytes: &[u8], start: u8) -> Option<usize> {
+    const LOWEST: u64 = u64::from_ne_bytes([0x01; 8]);
+    const HIGHEST: u64 = u64::from_ne_bytes([0x80; 8]);
+    let zeros = |word: u64| word.wrapping_sub(LOWEST) & !word & HIGHEST;
+    let (words, rest) = bytes.as_chunks::<8>();
+    let (end, begin) = (LOWEST.wrapping_mul(b'\n'.into()), LOWEST.wrapping_mul(start.into()));
+    for (index, word) in words.iter().enumerate() {
+        let word = u64::from_le_bytes(*word);
+        // The lowest bit that is set here stands in the first byte that is one of the two.
+        let found = zeros(word ^ end) | zeros(word ^ begin);
+        if found != 0 {
+            let at = 8 * index + found.trailing_zeros() as usize / 8;
+            return (bytes.get(at) == Some(&b'\n')).then_some(at);
+        }
+    }
+    let at = rest.iter().position(|byte| *byte == b'\n' || *byte == start)?;
+    (rest.get(at) == Some(&b'\n')).then_some(8 * words.len() + at)
+}
+
 /// `Some(None)` is an absent value, `None` a text that is not as described.
-fn read(field: &Field, text: &[u8]) -> Option<Option<Raw>> {
+pub(crate) fn read(field: &Field, text: &[u8]) -> Option<Option<Raw>> {
     let text = text.trim_ascii();
     if text.is_empty() || field.absent_texts.iter().any(|absent| absent.as_bytes() == text) {
         return Some(None);
@@ -224,7 +251,7 @@ fn read(field: &Field, text: &[u8]) -> Option<Option<Raw>> {
 }
 
 /// 1 to 16 hexadecimal digits.
-fn hex(digits: &[u8]) -> Option<u64> {
+pub(crate) fn hex(digits: &[u8]) -> Option<u64> {
     if digits.is_empty() || digits.len() > 16 {
         return None;
     }

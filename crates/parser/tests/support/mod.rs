@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use model::{Batch, Fault, Item, Level, SessionTime};
-use parser::{Decoder, Protocol, check_examples};
+use parser::{Decoder, Protocol, Way, check_examples};
 
 /// The protocols that come with the program: name and text.
 pub(crate) const SHIPPED: [(&str, &str); 10] = [
@@ -74,20 +74,34 @@ pub(crate) fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
 
 /// Decodes pieces and writes down what comes of them; `take` says after which pieces batches are taken.
 ///
-/// Checks that the decoder keeps no more than it says.
+/// Checks that the decoder keeps no more than it says, and that each of its ways says the same.
 pub(crate) fn decode<'b>(
     protocol: &Arc<Protocol>,
     pieces: impl IntoIterator<Item = (SessionTime, &'b [u8])>,
+    take: impl FnMut() -> bool,
+) -> Vec<String> {
+    let pieces: Vec<_> = pieces.into_iter().collect();
+    let lines = decode_by(protocol, Way::Fastest, &pieces, take);
+    for way in [Way::Portable, Way::General] {
+        assert_eq!(decode_by(protocol, way, &pieces, || false), lines, "{way:?}");
+    }
+    lines
+}
+
+fn decode_by(
+    protocol: &Arc<Protocol>,
+    way: Way,
+    pieces: &[(SessionTime, &[u8])],
     mut take: impl FnMut() -> bool,
 ) -> Vec<String> {
-    let mut decoder = Decoder::new(Arc::clone(protocol));
+    let mut decoder = Decoder::by_way(Arc::clone(protocol), way);
     let mut lines = Vec::new();
     let mut received = 0;
     let mut last = SessionTime::ZERO;
     for (at, bytes) in pieces {
-        decoder.push(at, bytes);
+        decoder.push(*at, bytes);
         received += bytes.len() as u64;
-        last = at;
+        last = *at;
         assert_eq!(decoder.received(), received);
         assert!(decoder.buffered() <= most_kept(protocol), "{} bytes are kept", decoder.buffered());
         if take()
