@@ -19,6 +19,7 @@ mod curve;
 mod fault;
 mod float_scale;
 mod hand;
+
 mod input;
 mod layout;
 mod line;
@@ -32,7 +33,6 @@ pub use curve::{Conversion, Curve, Sensing, Thermistor};
 pub use fault::{Fault, Level, closest};
 pub use float_scale::FloatScale;
 pub use hand::{HandGroup, HandItem, HandOutcome, HandReading};
-pub use input::{Command, Input, InputKind, LineErrorKind, ReadingKind, SessionHeader, Times};
 pub use input::{Command, Input, InputKind, LineErrorKind, SessionHeader, Times};
 pub use layout::{ColumnLayout, Flag, KindLayout, Layout, Meaning, Means, State};
 pub use line::{DataBits, FlowControl, LineSettings, ModemLine, Parity, StopBits};
