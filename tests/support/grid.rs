@@ -270,6 +270,10 @@ fn can_show(fault: &Fault, scene: &Scene) -> bool {
         FaultKind::SensorStuck => (bms.temperature_step as f64) * 1e-9 < 4.0 * bms.temperature_noise,
         // Where the BMS has not tested its leads, only a load that moves the other cells shows it.
         FaultKind::OpenSenseLeadHeld => bms.lead_test_after < Duration::from_secs(60),
+        // At the pack voltage it is as if the switch had not been opened.
+        FaultKind::WeldedContact => fault.severity < 0.9,
+        // A fall by a tenth must be more than the steps of the current.
+        FaultKind::Circulation => bms.current_step as f64 * 1e-9 < 0.02 * fault.severity / 0.06,
         _ => true,
     }
 }
@@ -281,6 +285,10 @@ fn needed_rate(kind: FaultKind, scene: &Scene) -> f64 {
     let at = |act: Act| scene.steps.iter().find(|step| step.act == act).map_or(0.0, |step| step.at.nanos as f64 / 1e9);
     match kind {
         FaultKind::NoPreCharge | FaultKind::StalledPreCharge | FaultKind::PreChargeRetries => 5.0 / (3.0 * constant),
+        // Whether it is stuck or has turned back shows only between the readings of a rise.
+        FaultKind::StuckPreCharge => 4.0,
+        // Five readings of a level that lasts three seconds, one of which it takes to settle.
+        FaultKind::PackLeadResistance | FaultKind::BusLeadResistance | FaultKind::ReversedCurrent => 2.5,
         FaultKind::SlowPreCharge => 5.0 / (at(Act::Close) - at(Act::PreCharge)),
         _ => 0.0,
     }

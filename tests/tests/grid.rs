@@ -79,7 +79,15 @@ fn what_the_line_does_not_carry_is_not_asked_for() {
     let of = |pair, kind| case(pair, 1, 10).with(&[kind], 1.0).truths().remove(0);
     assert!(of(ACORN, FaultKind::NoPreCharge).carried);
     assert!(!of(FIELD, FaultKind::NoPreCharge).carried);
-    assert!(of(FIELD, FaultKind::OpenSenseLeadHeld).carried);
+    // Where the BMS tests its leads in time, and only there.
+    let tested = (0..8).map(|seed| Case { seed, ..case(FIELD, 1, 10) });
+    let tested = tested.map(|case| {
+        let in_time = case.scene().bms.lead_test_after < std::time::Duration::from_secs(60);
+        (in_time, case.with(&[FaultKind::OpenSenseLeadHeld], 1.0).truths()[0].carried)
+    });
+    let tested: Vec<(bool, bool)> = tested.collect();
+    assert!(tested.iter().all(|(in_time, carried)| in_time == carried), "{tested:?}");
+    assert!(tested.contains(&(true, true)) && tested.contains(&(false, false)), "{tested:?}");
     // A flat curve hides a low cell, and a step of 37 A is too small for a weak cell at 5 mV of a bigger one: Field's 1.2
     // mohm need 83 A, and its plan has 85 A less 2 A.
     assert!(!of(FIELD, FaultKind::LowCell).beyond_warning);

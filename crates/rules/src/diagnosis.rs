@@ -15,6 +15,7 @@ use model::{Channel, Quantity, SessionTime};
 
 use crate::alarms::Severity;
 use crate::cause::Cause;
+use crate::check::Check;
 use crate::estimates::steps::StepSettings;
 use crate::finding::{Claim, Confidence};
 
@@ -89,6 +90,8 @@ pub(crate) struct Known {
     pub(crate) frozen_cells: Vec<usize>,
     /// Values or counters stand still that should move.
     pub(crate) frozen: bool,
+    /// The load's side was dead at some time.
+    pub(crate) bus_was_dead: bool,
     /// The source is gone.
     pub(crate) lost: bool,
     /// Nothing comes any more.
@@ -98,64 +101,87 @@ pub(crate) struct Known {
 }
 
 /// The evidence of a session.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Diagnosis {
+    line: LineEvidence,
+    /// From the first whole set on: until then the steps of the readings are not known.
+    values: Option<ValueEvidence>,
+}
+
+#[derive(Clone, Debug)]
+struct ValueEvidence {
     facts: Facts,
     cells: CellEvidence,
     sensors: SensorEvidence,
     current: CurrentEvidence,
     path: PathEvidence,
     bus: BusEvidence,
-    line: LineEvidence,
 }
 
 impl Diagnosis {
-    pub(crate) fn new(facts: Facts) -> Self {
-        Self {
+    /// Whether the facts are still to come.
+    pub(crate) fn waits_for_facts(&self) -> bool {
+        self.values.is_none()
+    }
+
+    /// From now on values are evidence.
+    pub(crate) fn begin(&mut self, facts: Facts) {
+        self.values = Some(ValueEvidence {
             cells: CellEvidence::new(&facts),
             sensors: SensorEvidence::new(&facts),
             current: CurrentEvidence::new(&facts),
             path: PathEvidence::new(&facts),
             bus: BusEvidence::new(&facts),
-            line: LineEvidence::default(),
             facts,
-        }
+        });
     }
 
     /// A whole set of cells.
     pub(crate) fn set(&mut self, set: CellSet<'_>) {
-        self.cells.set(set, &self.facts);
-        self.path.set(set);
+        if let Some(values) = &mut self.values {
+            values.cells.set(set, &values.facts);
+            values.path.set(set);
+        }
     }
 
     /// A current in billionths of an ampere; `off`: nothing can flow.
     pub(crate) fn current(&mut self, at: SessionTime, nanos: i64, off: bool) {
-        self.cells.current(at, nanos);
-        self.current.current(at, nanos, off);
-        self.path.current(at, nanos);
+        if let Some(values) = &mut self.values {
+            values.cells.current(at, nanos);
+            values.current.current(at, nanos, off);
+            values.path.current(nanos);
+        }
     }
 
     /// The reported pack voltage in billionths of a volt; `rest`: the cells rest.
     pub(crate) fn pack_voltage(&mut self, at: SessionTime, nanos: i64, rest: bool) {
-        self.path.pack_voltage(at, nanos, rest);
+        if let Some(values) = &mut self.values {
+            values.path.pack_voltage(at, nanos, rest);
+        }
     }
 
     /// The load's side in billionths of a volt, the pack's voltage if it is known, and whether the switch is closed.
     pub(crate) fn bus(&mut self, at: SessionTime, nanos: i64, pack: Option<i64>, closed: bool) {
-        self.bus.reading(at, nanos, pack);
-        if closed {
-            self.path.bus(at, nanos);
+        if let Some(values) = &mut self.values {
+            values.bus.reading(at, nanos, pack);
+            if closed {
+                values.path.bus(at, nanos);
+            }
         }
     }
 
     /// The switch was opened.
     pub(crate) fn opened(&mut self, at: SessionTime) {
-        self.bus.opened(at);
+        if let Some(values) = &mut self.values {
+            values.bus.opened(at);
+        }
     }
 
     /// Each temperature sensor, in billionths of a degree; `None` where it is absent.
     pub(crate) fn temperatures(&mut self, at: SessionTime, sensors: &[Option<i64>], rest: bool) {
-        self.sensors.set(at, sensors, rest);
+        if let Some(values) = &mut self.values {
+            values.sensors.set(at, sensors, rest);
+        }
     }
 
     /// A sound frame, or a piece of damage, and whether bus and load were on.
@@ -165,18 +191,21 @@ impl Diagnosis {
 
     /// Whether steps of the load have shown the right sign of the current.
     pub(crate) fn sign_is_proven(&self) -> bool {
-        self.cells.sign_is_proven()
+        self.values.as_ref().is_some_and(|values| values.cells.sign_is_proven())
     }
 
     /// What the evidence says now.
     pub(crate) fn look(&self, known: &Known) -> Vec<Claim> {
         let mut claims = Vec::new();
         self.line.look(known, &mut claims);
-        self.cells.look(&self.facts, known, &mut claims);
-        self.sensors.look(&self.facts, &mut claims);
-        self.current.look(&self.facts, &mut claims);
-        self.path.look(&self.facts, self.cells.median_volts(), &mut claims);
-        self.bus.look(&mut claims);
+        if let Some(values) = &self.values {
+            let facts = &values.facts;
+            values.cells.look(facts, known, &mut claims);
+            values.sensors.look(facts, &mut claims);
+            values.current.look(facts, &mut claims);
+            values.path.look(facts, values.cells.median_volts(), &mut claims);
+            values.bus.look(known, &mut claims);
+        }
         explain(&mut claims);
         claims
     }
@@ -192,10 +221,10 @@ fn explain(claims: &mut Vec<Claim>) {
 /// Whether `cause` leaves the signs that `sign` was claimed by. One that is only possible explains nothing.
 fn explains(cause: &Claim, sign: &Claim) -> bool {
     use Cause::{
-        BalancingActive, CellsReadInTurn, Circulation, ConnectorResistance, CurrentOffset, DamagedLine, FrozenBms,
-        HeatingAtRest, HighCell, Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset, ReversedCurrent,
-        SelfDischarge, SensorOpen, SensorShort, SensorStuck, SilentLine, SwappedSenseLeads, Unplugged, WeakCell,
-        WeakCellOrLink, WrongCellCount, WrongScale,
+        BalancingActive, BusLiveEarly, CellsReadInTurn, Circulation, ConnectorResistance, CurrentOffset, DamagedLine,
+        FrozenBms, HeatingAtRest, HighCell, Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset,
+        ReversedCurrent, SelfDischarge, SensorOpen, SensorShort, SensorStuck, SilentLine, SwappedSenseLeads, Unplugged,
+        WeakCell, WeakCellOrLink, WeldedContact, WrongCellCount, WrongScale,
     };
     if cause.confidence == Confidence::Possible && Confidence::Possible < sign.confidence {
         return false;
@@ -206,7 +235,9 @@ fn explains(cause: &Claim, sign: &Claim) -> bool {
     );
     match cause.cause {
         WrongScale => {
-            cells || matches!(sign.cause, PackSumOffset | WrongCellCount | OpenSenseLead | ConnectorResistance)
+            cells
+                || matches!(sign.cause, PackSumOffset | WrongCellCount | OpenSenseLead | ConnectorResistance)
+                || sign.cause.check() == Check::Bus
         }
         ReversedCurrent => sign.cause == ConnectorResistance,
         SensorOpen | SensorShort => sign.cause == SensorStuck && near(cause, sign, 0),
@@ -219,18 +250,20 @@ fn explains(cause: &Claim, sign: &Claim) -> bool {
             _ => false,
         },
         OpenSenseLead => match sign.cause {
-            PackSumOffset | WrongCellCount | ConnectorResistance => true,
+            PackSumOffset | ConnectorResistance => true,
+            WrongCellCount => sign.places.is_empty(),
             // The same lead, claimed with its place and without.
             OpenSenseLead => sign.places.is_empty() && !cause.places.is_empty(),
             _ => false,
         },
         WrongCellCount => {
-            sign.cause == PackSumOffset || (near(cause, sign, 0) && (cells || sign.cause == OpenSenseLead))
+            sign.cause == PackSumOffset || (near(cause, sign, 1) && (cells || sign.cause == OpenSenseLead))
         }
         CellsReadInTurn => matches!(sign.cause, WeakCell | LinkResistance | WeakCellOrLink),
         WeakCell | LinkResistance | WeakCellOrLink => sign.cause == SelfDischarge && near(cause, sign, 0),
         SelfDischarge => matches!(sign.cause, LowCell) && near(cause, sign, 0),
         Circulation => sign.cause == CurrentOffset,
+        BusLiveEarly => sign.cause == WeldedContact,
         FrozenBms => matches!(sign.cause, SensorStuck | SilentLine),
         Interference => sign.cause == DamagedLine,
         Unplugged => sign.cause == SilentLine,

@@ -188,6 +188,7 @@ pub struct Judge {
     current: Option<(SessionTime, i64)>,
     swing: Swing,
     bus: Option<(SessionTime, i64)>,
+    bus_was_dead: bool,
     pack_voltage: Option<(SessionTime, i64)>,
     prepared: Prepared,
     meter: Option<Meter>,
@@ -207,8 +208,7 @@ pub struct Judge {
     still: Still,
     still_raised: bool,
     last_verdict: Option<Verdict>,
-    /// From the first look after the first whole set on: until then the steps of the readings are not known.
-    diagnosis: Option<Diagnosis>,
+    diagnosis: Diagnosis,
     findings: FindingBook,
     /// The steps of the readings of current, bus and pack voltage.
     steps: Steps,
@@ -353,6 +353,7 @@ impl Judge {
             current: None,
             swing: Swing::default(),
             bus: None,
+            bus_was_dead: false,
             pack_voltage: None,
             prepared: Prepared::default(),
             meter: None,
@@ -369,7 +370,7 @@ impl Judge {
             extra_temperatures: None,
             still: Still::default(),
             last_verdict: None,
-            diagnosis: None,
+            diagnosis: Diagnosis::default(),
             findings: FindingBook::default(),
             steps: Steps::default(),
             places_scratch: Vec::new(),
@@ -636,9 +637,7 @@ impl Judge {
         let cells = self.cells.step.max(SUM_STEP).saturating_mul(self.pack.cells().into());
         let tolerance = resolution.saturating_add(cells);
         let at_rest = self.stage.cells_rest();
-        if let Some(diagnosis) = &mut self.diagnosis {
-            diagnosis.pack_voltage(at, nanos, at_rest);
-        }
+        self.diagnosis.pack_voltage(at, nanos, at_rest);
         let Some(gap) = self.pack_sum.reported(at, nanos, tolerance, at_rest) else { return };
         let limit = self.pack.limit_ref(LimitName::PackSum);
         let seen = Observed { at, place: Some(channel), part: 0, value: gap, limit, bytes };
@@ -647,13 +646,12 @@ impl Judge {
 
     fn bus_reading(&mut self, nanos: i64) {
         self.bus = Some((self.now, nanos));
+        self.bus_was_dead |= nanos < DEAD_BELOW;
         let pack = self.pack_now();
         let change = self.stage.bus(self.now, nanos, pack);
         self.say_stage(change);
         let closed = self.stage.bus_is_live() == Some(true);
-        if let Some(diagnosis) = &mut self.diagnosis {
-            diagnosis.bus(self.now, nanos, pack, closed);
-        }
+        self.diagnosis.bus(self.now, nanos, pack, closed);
     }
 
     /// The pack's voltage: the sum of its cells, else as it is reported.
@@ -686,9 +684,7 @@ impl Judge {
             || self.pack.limit(LimitName::CurrentRest).critical.is_some_and(|critical| critical / 2 < changed);
         self.load_was_on |= loaded;
         let off = if proven { bus.is_some_and(|(_, nanos)| nanos < DEAD_BELOW) } else { !self.load_was_on };
-        if let Some(diagnosis) = &mut self.diagnosis {
-            diagnosis.current(at, nanos, off);
-        }
+        self.diagnosis.current(at, nanos, off);
         if !self.stage.cells_rest() || !off {
             self.watches.current.leave(0, at, &mut self.book, &mut self.events);
             return;
@@ -773,10 +769,8 @@ impl Judge {
         }
         if let Some(why) = change {
             let stage = self.stage.stage();
-            if stage == Stage::SwitchOpened
-                && let Some(diagnosis) = &mut self.diagnosis
-            {
-                diagnosis.opened(self.now);
+            if stage == Stage::SwitchOpened {
+                self.diagnosis.opened(self.now);
             }
             self.events.push(Event { at: self.now, kind: EventKind::Stage { stage, why } });
         }

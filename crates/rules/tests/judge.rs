@@ -447,7 +447,10 @@ fn a_place_that_the_pack_does_not_have_is_told() {
     let mut bench = Bench::of(PACK, kinds);
     bench.cells.push(Some(4000));
     bench.run(16_000);
-    assert_eq!(bench.result("all cells"), "no data: the line carries cell 5, the pack has 4");
+    assert_eq!(
+        bench.result("all cells"),
+        "no data: likely wrong cell count: the line carries cell 5, the pack file has 4"
+    );
     bench.cells[4] = Some(0);
 
     let mut kinds = vec![cells_kind(), pack_kind()];

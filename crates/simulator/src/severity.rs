@@ -111,7 +111,8 @@ impl Fault {
     /// The limits are those of the trade (common practice, no source): a cell at rest 10 mV from the median, but never less
     /// than three steps of the readings and 5 mV; 1.3 times the median resistance, seen on a step of 20 readings' steps or
     /// more; 50 mV for an open sense lead that floats; 0.5 % for the pack sum, and for leads at the largest load; 0.5 % of
-    /// the one-hour current at rest; 0.3 degC/min at rest; 60 mV/h of drift, the least that a minute at 1 mV shows; a
+    /// the one-hour current at rest; 0.3 degC/min at rest; 60 mV/h of drift, the least that a minute at 1 mV shows, and
+    /// two steps of the readings in 400 s; a
     /// bus at 95 % before the switch closes; one damaged frame of 60 bytes in a hundred, and for interference six, so
     /// that a test of significance has something to go by. It knows nothing of how long the session lasts.
     pub fn warns_from(&self, scene: &Scene) -> f64 {
@@ -125,7 +126,9 @@ impl Fault {
             FaultKind::SelfDischarge => {
                 // From 5 % of charge: the slope of a curve in volts for all of it.
                 let slope = 20.0 * (pack.curve.volts(pack.charge + 0.025) - pack.curve.volts(pack.charge - 0.025));
-                0.060 / (0.3 * slope).max(1e-9)
+                // Two steps of the readings in 400 s.
+                let told = (2.2 * scene.bms.cell_step as f64 * 1e-9 * 9.0).max(0.060);
+                told / (0.3 * slope).max(1e-9)
             }
             // A reading of 3 V and more drawn down by that share; wandering by up to 85 mV; a kick of 0.4 V at the most.
             FaultKind::OpenSenseLead => 0.050 / 3.0,

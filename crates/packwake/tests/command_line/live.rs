@@ -90,10 +90,10 @@ fn a_sound_pack_is_go_with_status_0_and_the_verdict_comes_last() {
     let keys: Vec<&str> = verdict.as_object().unwrap().keys().map(String::as_str).collect();
     let promised = ["event", "at_s", "outcome", "covers", "untested", "checks", "because"];
     assert_eq!(keys[..promised.len()], promised);
-    assert_eq!(keys[promised.len()..], ["notes", "practice"]);
-    assert!(
-        ended.last_line().starts_with(r#"{"event":"verdict","at_s":17.000,"outcome":"go","covers":["rest","load"],"#)
-    );
+    assert_eq!(keys[promised.len()..], ["findings", "notes", "practice"]);
+    assert!(ended.last_line().starts_with(
+        r#"{"event":"verdict","at_s":17.000,"outcome":"go","covers":["BMS only","bus rise","idle","load"],"#
+    ));
     let untested = verdict["untested"].as_array().unwrap();
     assert!(untested.iter().all(|stage| stage.is_string() && stage != "rest" && stage != "load"), "{untested:?}");
     assert_eq!(verdict["practice"], true);

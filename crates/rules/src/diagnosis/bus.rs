@@ -1,93 +1,294 @@
 //! The rise and the fall of the load's side.
 
+use std::time::Duration;
+
 use model::SessionTime;
 
-use super::{Claim, Facts};
+use super::{Claim, Facts, Known, base};
 use crate::cause::Cause;
-use crate::estimates::bus::{Bus, BusSettings, Fall, NoFit, Rise, Shape, Speed};
+use crate::estimates::bus::{Bus, BusSettings, Shape};
 use crate::finding::Confidence;
 
-/// A time constant below this is none that a resistor is chosen for, in seconds. Common practice, no source: 0.2 s to 1 s.
-const FAST: f64 = 0.06;
+// All of these are common practice, no source. Shares are of the pack voltage.
+
+/// A bus below this share is as good as dead.
+const DEAD: f64 = 0.1;
+/// A bus above this share has come up.
+const UP: f64 = 0.93;
+/// From dead to up in less than this, and no resistor was in between: time constants of 0.2 s to 1 s are usual.
+const TOO_FAST: Duration = Duration::from_millis(300);
+/// A last step of this share that is larger than the ones before is the main contact, closing too early.
+const JUMP: f64 = 0.05;
+const LARGER: f64 = 1.5;
+/// A bus that moves by less than this share stands still.
+const STILL: f64 = 0.005;
+/// So long from the first reading on: it was there before anything was closed.
+const EARLY: Duration = Duration::from_millis(1500);
+/// A bus that has turned back by this share and stands still for so long has stalled.
+const TURNED: f64 = 0.05;
+const STALLED: Duration = Duration::from_secs(3);
+/// A bus that falls towards more than this share after the switch was opened is still fed; it takes so long to tell, and a
+/// bend of so many volts.
+const FED: f64 = 0.2;
+const FED_AFTER: Duration = Duration::from_secs(40);
+const BEND: f64 = 0.3;
+
+/// A reading: when, and in volts.
+type Reading = (SessionTime, f64);
 
 #[derive(Clone, Debug)]
 pub(super) struct BusEvidence {
-    bus: Bus,
+    fit: Bus,
+    first: Option<Reading>,
+    newest: Option<Reading>,
+    /// By how much the newest reading was above the one before.
+    step: f64,
+    dead: Option<Reading>,
+    /// How long after the reading before it the newest one came.
+    interval: Duration,
+    /// Where it stands still, and since when.
+    still: Option<Reading>,
+    /// The highest since it was dead; it has not come up yet.
+    peak: f64,
+    up: bool,
+    opened: Option<SessionTime>,
+    fall: Thinned,
+    /// How long it took from dead to up.
+    too_fast: Option<(Reading, Reading)>,
+    /// The readings before and after the main contact closed too early, and the pack voltage.
+    too_early: Option<(Reading, Reading, f64)>,
+    live_early: Option<(Reading, f64)>,
+    /// Where the bus goes to after the switch was opened, as of a reading.
+    welded: Option<(Reading, f64)>,
+    pack: f64,
 }
 
 impl BusEvidence {
     pub(super) fn new(facts: &Facts) -> Self {
-        let settings = BusSettings { step: facts.bus_step, resistor: None, capacitance: None, bleed: None };
-        Self { bus: Bus::new(settings) }
+        let settings = BusSettings { step: facts.bus_step, ..BusSettings::default() };
+        Self {
+            fit: Bus::new(settings),
+            first: None,
+            newest: None,
+            step: 0.0,
+            interval: Duration::ZERO,
+            dead: None,
+            still: None,
+            peak: 0.0,
+            up: false,
+            opened: None,
+            fall: Thinned::default(),
+            too_fast: None,
+            too_early: None,
+            live_early: None,
+            welded: None,
+            pack: 0.0,
+        }
     }
 
     pub(super) fn reading(&mut self, at: SessionTime, nanos: i64, pack: Option<i64>) {
-        if let Some(pack) = pack {
-            self.bus.pack(pack);
+        let Some(pack_nanos) = pack.filter(|pack| 0 < *pack) else { return };
+        self.fit.pack(pack_nanos);
+        self.fit.push(at, nanos);
+        let (now, pack) = ((at, base(nanos)), base(pack_nanos));
+        self.pack = pack;
+        self.first.get_or_insert(now);
+        self.stand_still(now);
+        if now.1 < DEAD * pack {
+            (self.dead, self.peak, self.up, self.opened) = (Some(now), 0.0, false, None);
+        } else {
+            self.look_at_the_rise(now);
+            self.look_at_the_fall(now);
         }
-        self.bus.push(at, nanos);
+        self.step = self.newest.map_or(0.0, |(_, then)| now.1 - then);
+        self.interval = self.newest.map_or(Duration::ZERO, |(then, _)| at.since(then));
+        self.newest = Some(now);
     }
 
     pub(super) fn opened(&mut self, at: SessionTime) {
-        self.bus.opened(at);
+        self.fit.opened(at);
+        self.opened = Some(at);
+        self.fall = Thinned::default();
     }
 
-    pub(super) fn look(&self, claims: &mut Vec<Claim>) {
-        if let Some(rise) = self.bus.rise() {
-            claims.extend(of_rise(&rise));
+    fn stand_still(&mut self, now: Reading) {
+        if self.still.is_none_or(|(_, then)| STILL * self.pack < (now.1 - then).abs()) {
+            self.still = Some(now);
         }
-        if let Fall::Welded = self.bus.fall()
-            && let Some(rise) = self.bus.rise()
+    }
+
+    fn still_for(&self, now: Reading) -> Duration {
+        self.still.map_or(Duration::ZERO, |(since, _)| now.0.since(since))
+    }
+
+    fn look_at_the_rise(&mut self, now: Reading) {
+        self.peak = self.peak.max(now.1);
+        let Some(dead) = self.dead else {
+            if self.first.is_some_and(|(first, _)| EARLY <= now.0.since(first)) {
+                self.live_early.get_or_insert((now, now.1 / self.pack));
+            }
+            return;
+        };
+        if self.up || now.1 < UP * self.pack {
+            return;
+        }
+        self.up = true;
+        let before = self.newest.unwrap_or(dead);
+        let jump = now.1 - before.1;
+        if now.0.since(dead.0) <= TOO_FAST {
+            self.too_fast = Some((dead, now));
+        } else if DEAD * self.pack <= before.1 && JUMP * self.pack < jump && LARGER * self.step.abs() < jump {
+            self.too_early = Some((before, now, self.pack));
+        }
+    }
+
+    fn look_at_the_fall(&mut self, now: Reading) {
+        let Some(opened) = self.opened else { return };
+        self.fall.push(now);
+        if FED_AFTER <= now.0.since(opened)
+            && let Some(end) = self.fall.goes_to().filter(|end| FED * self.pack < *end)
         {
-            let text = format!("{:.1} V on the bus in three times the time that it needs to fall", rise.newest);
-            let span = (rise.basis.from, rise.basis.to);
-            claims.push(Claim::new(Cause::WeldedContact, Confidence::Likely, span, text).critical_if(true));
+            self.welded = Some((now, end));
+        }
+    }
+
+    pub(super) fn look(&self, known: &Known, claims: &mut Vec<Claim>) {
+        let Some(newest) = self.newest else { return };
+        let mut claim = |cause, span, text: String| {
+            claims.push(Claim::new(cause, Confidence::Likely, span, text).critical_if(true));
+        };
+        let percent = |share: f64| format!("{:.0} % of the pack", share * 100.0);
+        if let Some((at, share)) = self.live_early.filter(|_| !known.bus_was_dead) {
+            let text = format!("{:.1} V on the bus from the first reading on, {}", at.1, percent(share));
+            claim(Cause::BusLiveEarly, (self.first.map_or(at.0, |(first, _)| first), at.0), text);
+        }
+        if let Some((dead, up)) = self.too_fast {
+            let millis = up.0.since(dead.0).as_millis();
+            let text = format!("the bus came from {:.1} V to {:.1} V within {millis} ms", dead.1, up.1);
+            claim(Cause::NoPreCharge, (dead.0, up.0), text);
+        }
+        if let Some((before, after, pack)) = self.too_early {
+            let text = format!(
+                "the bus was at {:.1} V, {}, when it jumped to {:.1} V: the switch closed too early",
+                before.1,
+                percent(before.1 / pack),
+                after.1
+            );
+            claim(Cause::SlowPreCharge, (before.0, after.0), text);
+        }
+        if let Some((at, end)) = self.welded {
+            let text =
+                format!("the switch was opened, and the bus, at {:.1} V now, goes to {end:.0} V and not to 0", at.1);
+            claim(Cause::WeldedContact, (self.opened.unwrap_or(at.0), at.0), text);
+        }
+        if !self.up && self.opened.is_none() {
+            self.look_at_what_never_came_up(newest, &mut claim);
+        }
+    }
+
+    /// Whether readings come often enough to see a rise that turns back.
+    fn fit_is_dense(&self) -> bool {
+        self.interval <= TOO_FAST
+    }
+
+    fn look_at_what_never_came_up(
+        &self,
+        newest: Reading,
+        claim: &mut impl FnMut(Cause, (SessionTime, SessionTime), String),
+    ) {
+        let Some(rise) = self.fit.rise().filter(|_| self.dead.is_some()) else { return };
+        let span = (self.dead.map_or(newest.0, |(at, _)| at), newest.0);
+        let turned = TURNED * self.pack < self.peak - newest.1 && DEAD * self.pack < newest.1;
+        if turned && STALLED <= self.still_for(newest) {
+            let text = format!("the bus turned back from {:.1} V and stays at {:.1} V", self.peak, newest.1);
+            return claim(Cause::StalledPreCharge, span, text);
+        }
+        match rise.shape {
+            // Without readings in between, a rise that turned back looks the same.
+            Shape::Stuck if !self.fit_is_dense() => {}
+            Shape::Stuck => {
+                let share = newest.1 / self.pack * 100.0;
+                claim(
+                    Cause::StuckPreCharge,
+                    span,
+                    format!("the bus stays at {:.1} V, {share:.0} % of the pack", newest.1),
+                );
+            }
+            Shape::Stalled { watts } => {
+                let takes = watts.map_or(String::new(), |watts| format!(": something takes {watts:.0} W"));
+                let text = format!("the bus was heading for the pack voltage and stays at {:.1} V{takes}", newest.1);
+                claim(Cause::StalledPreCharge, span, text);
+            }
+            Shape::Sawtooth { retries } => {
+                claim(Cause::PreChargeRetries, span, format!("the bus rose and fell back {retries} times"));
+            }
+            Shape::Off | Shape::LiveFromStart | Shape::Rising | Shape::Flat | Shape::Complete => {}
         }
     }
 }
 
-fn of_rise(rise: &Rise) -> Option<Claim> {
-    let percent = rise.share.unwrap_or(0.0) * 100.0;
-    let (cause, confidence, text) = match (&rise.shape, rise.speed) {
-        (Shape::LiveFromStart, _) => (
-            Cause::BusLiveEarly,
-            Confidence::Likely,
-            format!("the bus had {:.1} V before anything was closed ({percent:.0} % of the pack)", rise.newest),
-        ),
-        (Shape::Stuck, _) => (
-            Cause::StuckPreCharge,
-            Confidence::Likely,
-            format!("the bus stays at {:.1} V, {percent:.0} % of the pack", rise.newest),
-        ),
-        (Shape::Stalled { watts }, _) => (
-            Cause::StalledPreCharge,
-            Confidence::Likely,
-            match watts {
-                Some(watts) => format!("the bus stops at {:.1} V: something takes {watts:.0} W", rise.newest),
-                None => format!("the bus rose towards the pack voltage, then stopped at {:.1} V", rise.newest),
-            },
-        ),
-        (Shape::Sawtooth { retries }, _) => {
-            (Cause::PreChargeRetries, Confidence::Likely, format!("the bus rose and fell back {retries} times"))
-        }
-        (Shape::Complete, Speed::Slow) => {
-            (Cause::SlowPreCharge, Confidence::Likely, "the bus rises more slowly than it should".to_owned())
-        }
-        (Shape::Complete, _) => return too_fast(rise),
-        _ => return None,
-    };
-    Some(Claim::new(cause, confidence, (rise.basis.from, rise.basis.to), text).critical_if(true))
+/// Readings of a fall, thinned out so that they are never more than a few, and about evenly spread in time.
+#[derive(Clone, Debug, Default)]
+struct Thinned {
+    readings: Vec<Reading>,
+    spacing: Duration,
 }
 
-fn too_fast(rise: &Rise) -> Option<Claim> {
-    let text = match &rise.fit {
-        Ok(fit) if fit.tau.value + 2.0 * fit.tau.uncertainty < FAST => {
-            format!("the bus rose with a time constant of {:.0} ms", fit.tau.value * 1e3)
+impl Thinned {
+    const MOST: usize = 64;
+
+    fn push(&mut self, now: Reading) {
+        if self.readings.last().is_some_and(|(last, _)| now.0.since(*last) < self.spacing) {
+            return;
         }
-        Err(NoFit::TooFew { .. }) if rise.basis.length().as_secs_f64() < 2.0 * FAST => {
-            "the bus rose from one reading to the next".to_owned()
+        if self.readings.len() == Self::MOST {
+            let mut keep = false;
+            self.readings.retain(|_| {
+                keep = !keep;
+                keep
+            });
+            self.spacing = (self.spacing * 2).max(Duration::from_millis(100));
         }
-        _ => return None,
-    };
-    Some(Claim::new(Cause::NoPreCharge, Confidence::Likely, (rise.basis.from, rise.basis.to), text).critical_if(true))
+        self.readings.push(now);
+    }
+
+    /// The voltage that an exponential through the beginning, the middle and the end goes to: three points at equal
+    /// distances `a, b, c` give `(a c - b^2) / (a + c - 2 b)` (Aitken's delta-squared process). `None` while it is as good
+    /// as a straight line.
+    fn goes_to(&self) -> Option<f64> {
+        let (first, last) = (self.readings.first()?, self.readings.last()?);
+        let middle = first.0 + last.0.since(first.0) / 2;
+        let after = self.readings.iter().position(|(at, _)| middle <= *at).filter(|index| 0 < *index)?;
+        let (before, after) = (self.readings.get(after - 1)?, self.readings.get(after)?);
+        let share = middle.since(before.0).as_secs_f64() / after.0.since(before.0).as_secs_f64().max(1e-9);
+        let (a, b, c) = (first.1, before.1 + (after.1 - before.1) * share, last.1);
+        let bend = a + c - 2.0 * b;
+        (BEND < bend).then(|| (a * c - b * b) / bend)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fall_is_told_from_one_that_is_still_fed() {
+        // RC = 80 s, the worked example of common practice (8 mF, 10 kohm), from 100 V to an end.
+        for (end, seconds) in [(0.0, 60.0), (0.0, 600.0), (55.0, 60.0), (80.0, 120.0)] {
+            let mut fall = Thinned::default();
+            for step in 0..(seconds * 10.0) as u64 {
+                let at = SessionTime::from_millis(step * 100);
+                let volts = end + (100.0 - end) * (-(step as f64) / 800.0).exp();
+                fall.push((at, volts));
+            }
+            let goes_to = fall.goes_to().expect("it bends");
+            assert!((goes_to - end).abs() < 1.0, "{end}: {goes_to}");
+            assert!(fall.readings.len() <= Thinned::MOST);
+        }
+        let mut line = Thinned::default();
+        for step in 0..600 {
+            line.push((SessionTime::from_millis(step * 100), 100.0 - step as f64 / 100.0));
+        }
+        assert_eq!(line.goes_to(), None);
+    }
 }

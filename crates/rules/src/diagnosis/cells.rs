@@ -21,6 +21,8 @@ const STEADY_SHARE: f64 = 0.35;
 const WEAK: (f64, f64) = (1.3, 1.5);
 /// So many deviations are no chance.
 const SIGMAS: f64 = 3.0;
+/// And so many where one cause is told from another.
+const CLEARLY: f64 = 5.0;
 /// A score beyond this is an outlier (Iglewicz and Hoaglin, 1993).
 const OUTLIER: f64 = 3.5;
 /// A cell that drifts against the others by less can't be told within minutes, in volts an hour. Common practice.
@@ -33,6 +35,8 @@ const END_LEAD: f64 = 0.4;
 const SPLITS: u64 = 3;
 /// Neighbours whose lead pulls stand apart by more than this, in volts. Common practice, no source.
 const STANDS_APART: f64 = 0.03;
+/// More cells than this that stand still are not held by one lead.
+const HELD: usize = 3;
 /// And cells must have moved by ten steps, each at least this, in billionths of a volt.
 const SPLIT_STEP: i64 = 1_000_000;
 /// A reading this far from the last one with no current to explain it has jumped, in billionths of a volt. Common practice.
@@ -282,6 +286,7 @@ impl CellEvidence {
             self.look_at_drift(index, facts, claims);
             self.look_at_resistance(index, claims);
         }
+        doubt_common_drift(claims);
         if let Some(splits) = self.splits.filter(|splits| splits.vary && SPLITS <= splits.tally.count) {
             let splits = splits.tally;
             let text = format!(
@@ -345,7 +350,10 @@ impl CellEvidence {
         self.look_for_pulled(sure, claims);
         self.look_for_opposite(sure, claims);
         self.look_for_open_ends(sure, claims);
-        look_for_held(known, sure, span, claims);
+        // Cells that are read in turn lag as well.
+        if self.splits.is_none_or(|splits| !splits.vary) {
+            look_for_held(known, sure, span, claims);
+        }
         let open = claims.split_off(before);
         let found = !open.is_empty() || claims.iter().any(|claim| claim.cause == Cause::SwappedSenseLeads);
         claims.extend(open.into_iter().map(says));
@@ -483,7 +491,7 @@ impl CellEvidence {
         let sure = drift.sigmas_from(0.0).is_some_and(|sigmas| sigmas < -(SIGMAS + 2.0));
         // A slow change of the whole pack moves coarse readings a step at a time, and not all at once.
         let fallen = -drift.value * drift.basis.length().as_secs_f64() / 3600.0;
-        if !long || !sure || -DRIFT < drift.value || fallen < 1.5 * base(facts.cell_step) {
+        if !long || !sure || -DRIFT < drift.value || fallen < 2.0 * base(facts.cell_step) {
             return;
         }
         let text = format!(
@@ -546,7 +554,7 @@ impl CellEvidence {
         );
         // Which of the two is nearer, and whether the other one is out of reach.
         let middle = expected / 2.0;
-        let told = SIGMAS * sigma < expected / 2.0;
+        let told = CLEARLY * sigma < (tail - middle).abs();
         if tail < middle {
             claim.cause = Cause::LinkResistance;
             claim = claim.supported(format!("no tail: {tail_text}"));
@@ -558,24 +566,19 @@ impl CellEvidence {
 
     /// The sum rises when more is drawn: the current has the wrong sign.
     fn look_at_sign(&self, span: (SessionTime, SessionTime), claims: &mut Vec<Claim>) {
-        let steps = self.resistances.steps();
-        let median = [Lag::Second, Lag::Instant].iter().find_map(|lag| self.resistances.median(*lag).ok());
-        let Some(median) = median.filter(|median| *median < 0.0) else { return };
-        let confidence = match steps {
-            0 | 1 => Confidence::Possible,
-            2 => Confidence::Likely,
-            _ => Confidence::Proven,
-        };
-        let text = format!("the cells rise when the current does: {} at the median", milliohms(median));
-        let claim =
-            Claim::new(Cause::ReversedCurrent, confidence.min(Confidence::Likely), span, text).critical_if(true);
-        claims.push(claim.supported(format!("{steps} steps of the load")));
+        let (steps, reversed) = (self.resistances.steps(), self.resistances.reversed_steps());
+        if reversed * 2 <= steps {
+            return;
+        }
+        let confidence = if reversed == 1 { Confidence::Possible } else { Confidence::Likely };
+        let text = format!("the cells rise when more is drawn, on {reversed} of {steps} steps of the load");
+        let claim = Claim::new(Cause::ReversedCurrent, confidence, span, text).critical_if(true);
+        claims.push(claim.opposed("regeneration alone does that, too"));
     }
 
     /// Whether steps of the load have shown the right sign of the current.
     pub(super) fn sign_is_proven(&self) -> bool {
-        let median = [Lag::Second, Lag::Instant].iter().find_map(|lag| self.resistances.median(*lag).ok());
-        3 <= self.resistances.steps() && median.is_some_and(|median| 0.0 < median)
+        3 <= self.resistances.steps() && self.resistances.reversed_steps() == 0
     }
 }
 
@@ -584,8 +587,22 @@ fn is_high(ratio: &Estimate, score: Option<f64>) -> bool {
     WEAK.0 <= ratio.value && sure && score.is_none_or(|score| OUTLIER < score)
 }
 
+/// Several cells that drift at once: the whole pack moves, and coarse readings follow it one by one.
+fn doubt_common_drift(claims: &mut [Claim]) {
+    let drifts = |claim: &&mut Claim| claim.cause == Cause::SelfDischarge;
+    if 1 < claims.iter_mut().filter(drifts).count() {
+        for claim in claims.iter_mut().filter(drifts) {
+            claim.confidence = Confidence::Possible;
+            claim.against.push("other cells drift as well".to_owned());
+        }
+    }
+}
+
 /// Neighbours that stand still while the others move: the lead between them is open, and a filter holds the readings.
 fn look_for_held(known: &Known, sure: Confidence, span: (SessionTime, SessionTime), claims: &mut Vec<Claim>) {
+    if HELD < known.frozen_cells.len() {
+        return;
+    }
     for below in &known.frozen_cells {
         if known.frozen_cells.contains(&(below + 1)) {
             let text = format!("cells {} and {} have stood still while the others moved", below + 1, below + 2);

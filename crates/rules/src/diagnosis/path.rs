@@ -13,10 +13,6 @@ use crate::statistics::Running;
 
 /// Voltages further apart in time than this are not compared.
 const MOST_AGE: Duration = Duration::from_millis(500);
-/// The current must have stood still for so long.
-const STILL: Duration = Duration::from_millis(1000);
-/// So far it may move and still stand still: of itself, and at least a share of the one-hour current.
-const STILL_SHARE: i64 = 50;
 /// Fewer comparisons than this say nothing.
 const ENOUGH: u64 = 10;
 /// How far two sound readings of the pack voltage may differ, as a share of it: a gap that is no further from a whole
@@ -28,9 +24,6 @@ pub(super) struct PathEvidence {
     sum: Option<(SessionTime, i64)>,
     pack: Option<(SessionTime, i64)>,
     current: Option<i64>,
-    /// Where the current stands, and since when.
-    anchor: Option<(SessionTime, i64)>,
-    least_move: i64,
     largest: f64,
     pack_drop: DropRegression,
     bus_drop: DropRegression,
@@ -45,8 +38,6 @@ impl PathEvidence {
             sum: None,
             pack: None,
             current: None,
-            anchor: None,
-            least_move: facts.one_hour_current / 100,
             largest: 0.0,
             pack_drop: DropRegression::new(facts.one_hour_current, facts.pack_step),
             bus_drop: DropRegression::new(facts.one_hour_current, facts.bus_step),
@@ -60,20 +51,8 @@ impl PathEvidence {
         self.sum = Some((set.at, sum));
     }
 
-    pub(super) fn current(&mut self, at: SessionTime, nanos: i64) {
+    pub(super) fn current(&mut self, nanos: i64) {
         self.current = Some(nanos);
-        let near = |then: i64| {
-            nanos.saturating_sub(then).saturating_abs() <= (then.saturating_abs() / STILL_SHARE).max(self.least_move)
-        };
-        if self.anchor.is_none_or(|(_, then)| !near(then)) {
-            self.anchor = Some((at, nanos));
-        }
-    }
-
-    /// The current, if it has stood still for long enough.
-    fn still(&self, at: SessionTime) -> Option<i64> {
-        let (since, _) = self.anchor?;
-        self.current.filter(|_| STILL <= at.since(since))
     }
 
     pub(super) fn pack_voltage(&mut self, at: SessionTime, nanos: i64, rest: bool) {
@@ -83,7 +62,7 @@ impl PathEvidence {
             self.gap.push(base(nanos.saturating_sub(sum)));
             self.gap_span = Some((self.gap_span.map_or(at, |(from, _)| from), at));
         }
-        if let Some(current) = self.still(at) {
+        if let Some(current) = self.current {
             self.largest = self.largest.max(base(current).abs());
             self.pack_drop.push(at, current, sum.saturating_sub(nanos));
         }
@@ -91,7 +70,7 @@ impl PathEvidence {
 
     /// With the switch closed.
     pub(super) fn bus(&mut self, at: SessionTime, nanos: i64) {
-        let (Some(current), Some((then, pack))) = (self.still(at), self.pack.or(self.sum)) else { return };
+        let (Some(current), Some((then, pack))) = (self.current, self.pack.or(self.sum)) else { return };
         if at.since(then) <= MOST_AGE {
             self.largest = self.largest.max(base(current).abs());
             self.bus_drop.push(at, current, pack.saturating_sub(nanos));

@@ -16,6 +16,8 @@ const ENOUGH: u64 = 3;
 const MOVES: u64 = 20;
 /// Heating takes so long to see.
 const HEATING_SECONDS: f64 = 60.0;
+/// The limit itself has its uncertainty: this share of it is worth a finding.
+const NEARLY: f64 = 0.85;
 /// So many deviations are no chance, with some sensors to choose from.
 const SIGMAS: f64 = 5.0;
 
@@ -146,7 +148,7 @@ impl SensorEvidence {
         let sure = rise.sigmas_from(usual).is_some_and(|sigmas| SIGMAS < sigmas);
         // At least three steps of the readings.
         let risen = above * rise.basis.length().as_secs_f64() / 60.0;
-        if !long || !sure || above < limit || risen < 3.0 * base(self.step) {
+        if !long || !sure || above < NEARLY * limit || risen < 3.0 * base(self.step) {
             return;
         }
         let text = format!(

@@ -27,6 +27,8 @@ const OFF_LEVEL_FOR: Duration = Duration::from_secs(5);
 const FLAT_SHARE: f64 = 0.5;
 /// A fall by this share of the highest reading ends a rise.
 const FELL: f64 = 0.1;
+/// A rise is at least this share of the pack voltage.
+const LEAST_RISE: f64 = 0.1;
 /// So many rises that fell back are a sawtooth.
 const SAWTOOTH: u32 = 2;
 /// A fit needs so many readings within three time constants. Common practice, no source.
@@ -321,7 +323,9 @@ impl Bus {
     }
 
     fn count_retry(&mut self, rise: &RiseData) {
-        if !rise.complete && rise.base.is_some() {
+        // Noise around the level that counts as off is no rise.
+        let rose = rise.base.is_some_and(|(_, base)| self.pack.unwrap_or(0.0) * LEAST_RISE <= rise.peak - base);
+        if !rise.complete && rose {
             self.retries = self.retries.saturating_add(1);
         }
     }

@@ -9,7 +9,6 @@ use super::{ENOUGH, Judge, hand};
 use crate::alarms::Severity;
 use crate::bus::BusState;
 use crate::check::Check;
-use crate::diagnosis::Diagnosis;
 use crate::finding::{Confidence, Finding};
 use crate::limits::LimitName;
 use crate::link::{LONG_GAP, WARNING_PERCENT};
@@ -129,7 +128,7 @@ impl Judge {
             let amperes = format_nanos(self.telling_load(), 0);
             untested.push(format!("weak cells and connectors (they need a load of {amperes} A or more)"));
         }
-        if !self.diagnosis.as_ref().is_some_and(Diagnosis::sign_is_proven) {
+        if !self.diagnosis.sign_is_proven() {
             untested.push("the sign of the current (it takes three steps of the load)".to_owned());
         }
         if !self.pack.temperatures().is_empty() {

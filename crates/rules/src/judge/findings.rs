@@ -5,7 +5,7 @@ use model::{Quantity, SessionTime};
 use super::{FROZEN_CELLS, Judge};
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
-use crate::diagnosis::{CellSet, Diagnosis, Facts, Known};
+use crate::diagnosis::{CellSet, Facts, Known};
 use crate::finding::Confidence;
 use crate::limits::LimitName;
 use crate::link::WARNING_PERCENT;
@@ -20,11 +20,10 @@ const ENOUGH_FRAMES: u64 = 100;
 impl Judge {
     /// Once a second: what the evidence says now. A critical finding that is proven fails its check.
     pub(super) fn diagnose(&mut self) {
-        if self.diagnosis.is_none() && 0 < self.cell_sets.whole() {
-            self.diagnosis = Some(Diagnosis::new(self.facts()));
+        if self.diagnosis.waits_for_facts() && 0 < self.cell_sets.whole() {
+            self.diagnosis.begin(self.facts());
         }
-        let Some(diagnosis) = &self.diagnosis else { return };
-        let claims = diagnosis.look(&self.known());
+        let claims = self.diagnosis.look(&self.known());
         for claim in &claims {
             if claim.confidence == Confidence::Proven && claim.severity == Severity::Critical {
                 let key = Key::new(claim.cause.check(), claim.places.first().copied()).part(DIAGNOSED);
@@ -83,6 +82,7 @@ impl Judge {
             leads_failed: self.book.failed(Check::SenseLeads).next().is_some(),
             extra_cells: self.extra_cells,
             frozen: self.book.failed(Check::LiveValues).any(|alarm| all_frozen(alarm.place)),
+            bus_was_dead: self.bus_was_dead,
             lost: link.lost_at.is_some(),
             silent: periodic().next().is_some() && periodic().all(|kind| kind.missing),
             damage: (enough && WARNING_PERCENT * 100 < damage).then_some(damage),
@@ -92,16 +92,14 @@ impl Judge {
     pub(super) fn diagnose_set(&mut self, values: &[i64]) {
         let steady = self.swing.unsteady == 0 && self.swing.blank_until <= self.now;
         let (quiet, rest) = (self.stage.is_quiet(), self.stage.cells_rest());
-        let Some(diagnosis) = &mut self.diagnosis else { return };
         let cells = &mut self.places_scratch;
         cells.clear();
         cells.extend(values.iter().map(|value| Some(*value)));
-        diagnosis.set(CellSet { at: self.now, cells, quiet, rest: quiet && rest, steady });
+        self.diagnosis.set(CellSet { at: self.now, cells, quiet, rest: quiet && rest, steady });
     }
 
     pub(super) fn diagnose_temperatures(&mut self) {
         let (at, rest) = (self.now, self.stage.cells_rest());
-        let Some(diagnosis) = &mut self.diagnosis else { return };
         let sensors = &mut self.places_scratch;
         sensors.clear();
         sensors.resize(self.pack.temperatures().len(), None);
@@ -110,7 +108,7 @@ impl Judge {
                 *sensor = Some(nanos);
             }
         }
-        diagnosis.temperatures(at, sensors, rest);
+        self.diagnosis.temperatures(at, sensors, rest);
     }
 
     pub(super) fn count_sound_frame(&mut self) {
@@ -127,8 +125,6 @@ impl Judge {
 
     fn count_frame(&mut self, at: SessionTime, sound: bool) {
         let (bus_on, load_on) = (self.stage.bus_is_live(), self.stage.load_is_on());
-        if let Some(diagnosis) = &mut self.diagnosis {
-            diagnosis.frame(at, sound, bus_on, load_on);
-        }
+        self.diagnosis.frame(at, sound, bus_on, load_on);
     }
 }
