@@ -11,6 +11,8 @@ pub struct Expectation {
     pub covers: Vec<String>,
     /// The checks that fail: all of them, in any order.
     pub failed: Vec<FailedCheck>,
+    /// The findings at the end: all of them that are more than possible, each with its place.
+    pub found: Vec<FailedCheck>,
     /// Texts that the list of what is untested must have.
     pub untested: Vec<String>,
     /// Between which session times, in seconds, the first critical alarm must come; `None`: there must be none.
@@ -21,7 +23,7 @@ pub struct Expectation {
     pub why: String,
 }
 
-/// A failed check with its place.
+/// A failed check, or the cause of a finding, with its place.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct FailedCheck {
     /// The check's name.
@@ -42,6 +44,7 @@ impl Expectation {
             outcome: values.text("outcome")?,
             covers: values.list("covers")?,
             failed: values.list("failed")?.iter().map(|failed| FailedCheck::parse(failed)).collect(),
+            found: values.list("found")?.iter().map(|found| FailedCheck::parse(found)).collect(),
             untested: values.list("untested")?,
             first_critical_s: values.range("first_critical_s")?,
             conclude: values.text("conclude")?,
@@ -152,6 +155,7 @@ mod tests {
         outcome = "no-go"
         covers = ["rest", "load"]
         failed = ["deviation at cell 9 or cell 10", "link"]
+        found = []
         untested = []
         first_critical_s = [14.5, 15.4]
         conclude = "It is the lead."

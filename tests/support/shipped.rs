@@ -197,7 +197,7 @@ impl Recipe {
         let faults: String = faults.collect();
         format!(
             "# To be written by hand from the recipe before the recording is judged.\n{faults}\
-             outcome = \"\"\ncovers = []\nfailed = []\nuntested = []\nconclude = \"\"\nwhy = \"\"\"\n\"\"\"\n"
+             outcome = \"\"\ncovers = []\nfailed = []\nfound = []\nuntested = []\nconclude = \"\"\nwhy = \"\"\"\n\"\"\"\n"
         )
     }
 

@@ -7,7 +7,7 @@ use model::{Input, SessionHeader};
 use packwake_tests::expectation::Expectation;
 use packwake_tests::{judge, root, shipped, text};
 use recording::Recording;
-use rules::{Pack, Result, Verdict};
+use rules::{Confidence, Pack, Result, Verdict};
 use serde_json::Value;
 
 /// Names of the files in `recordings` with this ending, without it.
@@ -60,6 +60,15 @@ fn differences(expected: &Expectation, lines: &[String], verdict: &Verdict) -> V
         if !right {
             compare(check.check.name(), format!("{:?}", wanted.places), format!("{place:?}"));
         }
+    }
+    let causes_of = || verdict.findings.iter().filter(|finding| Confidence::Possible < finding.confidence);
+    let expected_causes: BTreeSet<&str> = expected.found.iter().map(|found| found.check.as_str()).collect();
+    let causes: BTreeSet<&str> = causes_of().map(|finding| finding.cause.name()).collect();
+    compare("findings", format!("{expected_causes:?}"), format!("{causes:?}"));
+    for finding in causes_of() {
+        let Some(wanted) = expected.found.iter().find(|wanted| wanted.check == finding.cause.name()) else { continue };
+        let places: Vec<String> = finding.places.iter().map(ToString::to_string).collect();
+        compare(finding.cause.name(), format!("{:?}", wanted.places), format!("{places:?}"));
     }
     for untested in &expected.untested {
         compare("untested", format!("{untested:?} among"), {

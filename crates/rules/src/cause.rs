@@ -284,6 +284,14 @@ impl Cause {
         self.entry().name
     }
 
+    /// What it is a case of, where the data tells only later which of several causes it is.
+    pub(crate) fn family(self) -> Self {
+        match self {
+            Self::WeakCell | Self::LinkResistance => Self::WeakCellOrLink,
+            other => other,
+        }
+    }
+
     /// The check that it is about.
     pub fn check(self) -> Check {
         self.entry().check

@@ -101,6 +101,8 @@ pub enum FindingChange {
     Stronger,
     /// It is less sure than before.
     Weaker,
+    /// The data tells now which of several causes it is, or not any more.
+    Renamed,
     /// The data does not show it any more, or another cause explains it.
     Withdrawn,
 }
@@ -112,6 +114,7 @@ impl FindingChange {
             Self::Found => "found",
             Self::Stronger => "stronger",
             Self::Weaker => "weaker",
+            Self::Renamed => "renamed",
             Self::Withdrawn => "withdrawn",
         }
     }
@@ -157,7 +160,7 @@ impl FindingBook {
     pub(crate) fn update(&mut self, at: SessionTime, claims: Vec<Claim>, events: &mut Vec<Event>) {
         let mut claimed: BTreeMap<Key, Claim> = BTreeMap::new();
         for claim in claims {
-            claimed.entry((claim.cause, claim.places.first().copied())).or_insert(claim);
+            claimed.entry((claim.cause.family(), claim.places.first().copied())).or_insert(claim);
         }
         for (key, steadiness) in &mut self.by_key {
             if !claimed.contains_key(key) {
@@ -206,6 +209,7 @@ fn take(findings: &mut Vec<Finding>, index: usize, claim: Claim, at: SessionTime
     let before = (old.severity, old.confidence);
     let change = match (new.severity, new.confidence) {
         _ if old.withdrawn => Some(FindingChange::Found),
+        _ if old.cause != new.cause => Some(FindingChange::Renamed),
         now if before < now => Some(FindingChange::Stronger),
         now if now < before => Some(FindingChange::Weaker),
         _ => None,

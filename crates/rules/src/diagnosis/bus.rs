@@ -135,9 +135,14 @@ impl BusEvidence {
         self.up = true;
         let before = self.newest.unwrap_or(dead);
         let jump = now.1 - before.1;
+        // By rates: a reading may be missing in between.
+        let (before_rate, rate) = (
+            self.step.abs() / self.interval.as_secs_f64().max(1e-9),
+            jump / now.0.since(before.0).as_secs_f64().max(1e-9),
+        );
         if now.0.since(dead.0) <= TOO_FAST {
             self.too_fast = Some((dead, now));
-        } else if DEAD * self.pack <= before.1 && JUMP * self.pack < jump && LARGER * self.step.abs() < jump {
+        } else if DEAD * self.pack <= before.1 && JUMP * self.pack < jump && LARGER * before_rate < rate {
             self.too_early = Some((before, now, self.pack));
         }
     }

@@ -1,5 +1,7 @@
 //! Cells and their sense leads.
 
+use std::ops::Range;
+
 use model::SessionTime;
 
 use super::{CellSet, Claim, Facts, Known, Tally, base, milliohms, millivolts};
@@ -35,6 +37,8 @@ const END_LEAD: f64 = 0.4;
 const SPLITS: u64 = 3;
 /// Neighbours whose lead pulls stand apart by more than this, in volts. Common practice, no source.
 const STANDS_APART: f64 = 0.03;
+/// And by more than this only if it pulls hard.
+const FAR_APART: f64 = 0.3;
 /// More cells than this that stand still are not held by one lead.
 const HELD: usize = 3;
 /// And cells must have moved by ten steps, each at least this, in billionths of a volt.
@@ -76,6 +80,7 @@ pub(super) struct CellEvidence {
     empty: Option<(usize, Tally)>,
     sets: u64,
     last: Vec<Option<i64>>,
+    masked: Vec<Option<i64>>,
     last_quiet: bool,
     median: f64,
     span: Option<(SessionTime, SessionTime)>,
@@ -101,6 +106,7 @@ impl CellEvidence {
             empty: None,
             sets: 0,
             last: Vec::new(),
+            masked: Vec::new(),
             last_quiet: false,
             median: 0.0,
             span: None,
@@ -123,10 +129,25 @@ impl CellEvidence {
         self.residuals.set(set.cells);
         let Some(median) = self.residuals.median() else { return };
         self.median = base(median);
-        if self.look_for_misread(set, median, facts) {
+        let misread = self.look_for_misread(set, median, facts);
+        if misread == (0..set.cells.len()) {
             self.remember(set);
             return;
         }
+        // The others are cells all the same.
+        let mut cells = std::mem::take(&mut self.masked);
+        cells.clear();
+        cells.extend(set.cells.iter().enumerate().map(|(index, cell)| cell.filter(|_| !misread.contains(&index))));
+        if !misread.is_empty() {
+            self.residuals.set(&cells);
+        }
+        self.weigh(CellSet { cells: &cells, ..set }, facts);
+        self.masked = cells;
+        self.remember(set);
+    }
+
+    fn weigh(&mut self, set: CellSet<'_>, facts: &Facts) {
+        let at = set.at;
         self.resistances.set(at, set.cells);
         if set.quiet && set.steady {
             self.quiet.set(at, self.residuals.apart());
@@ -143,7 +164,6 @@ impl CellEvidence {
         if facts.cells_together && !set.quiet {
             self.look_for_a_split(set, facts);
         }
-        self.remember(set);
     }
 
     fn remember(&mut self, set: CellSet<'_>) {
@@ -152,14 +172,14 @@ impl CellEvidence {
         self.last_quiet = set.quiet && set.steady;
     }
 
-    /// Readings that no cell can have. Returns whether the set is of no use for anything else.
-    fn look_for_misread(&mut self, set: CellSet<'_>, median: i64, facts: &Facts) -> bool {
-        let at = set.at;
+    /// Readings that no cell can have. Returns the cells whose readings are of no use for anything else.
+    fn look_for_misread(&mut self, set: CellSet<'_>, median: i64, facts: &Facts) -> Range<usize> {
+        let (at, count) = (set.at, set.cells.len());
         let (low, high) = facts.possible_cell;
         // A step of the scale outside what the cells can have: all of them are off together.
         if median < low / 2 || high / 2 * 3 < median {
             Tally::count(&mut self.scaled, at);
-            return true;
+            return 0..count;
         }
         let nothing = |cell: &Option<i64>| cell.is_some_and(|cell| cell < low / 4);
         let empty = set.cells.iter().rev().take_while(|cell| nothing(cell)).count();
@@ -168,21 +188,21 @@ impl CellEvidence {
                 Some((_, tally)) => tally.again(at),
                 None => self.empty = Some((empty, Tally::new(at))),
             }
-            return true;
+            return count - empty..count;
         }
         match misread(set.cells, median) {
             Some(Misread::Swapped { middle }) => {
                 if let Some(tally) = self.swapped.get_mut(middle) {
                     Tally::count(tally, at);
                 }
-                return true;
+                return middle.saturating_sub(1)..(middle + 2).min(count);
             }
             Some(Misread::Pulled { low, high }) => {
                 let side = usize::from(high < low);
                 if let Some(tally) = self.pulled.get_mut(low).and_then(|sides| sides.get_mut(side)) {
                     Tally::count(tally, at);
                 }
-                return true;
+                return low.min(high)..low.max(high) + 1;
             }
             None => {}
         }
@@ -197,14 +217,14 @@ impl CellEvidence {
         }
     }
 
-    fn look_at_the_ends(&mut self, set: CellSet<'_>, median: i64) -> bool {
+    fn look_at_the_ends(&mut self, set: CellSet<'_>, median: i64) -> Range<usize> {
         let count = set.cells.len();
         if count < 3 {
-            return false;
+            return 0..0;
         }
         let apart =
             |index: usize| set.cells.get(index).copied().flatten().map(|cell| base(cell.saturating_sub(median)));
-        let mut found = false;
+        let mut found = 0..0;
         for (end, index, beside) in [(0, 0, 1), (1, count - 1, count - 2)] {
             let (Some(here), Some(there)) = (apart(index), apart(beside)) else { continue };
             if here < -END_LEAD && there.abs() < END_LEAD / 4.0 {
@@ -216,7 +236,7 @@ impl CellEvidence {
                 if let Some(tally) = self.ends.get_mut(end) {
                     Tally::count(tally, set.at);
                 }
-                found = true;
+                found = index..index + 1;
             }
         }
         found
@@ -392,9 +412,12 @@ impl CellEvidence {
                 STANDS_APART < pair.offsets.0.abs().min(pair.offsets.1.abs()) && pair.offsets.0 * pair.offsets.1 < 0.0;
             let jumps = jumps.filter(|jumps| stand || MISREAD <= jumps.count);
             let moves = pair.correlation.is_some_and(|correlation| correlation < 0.0);
+            // No two sound neighbours are so far apart, whether their sum is kept or an input is at its end.
+            let far =
+                pair.offsets.0 * pair.offsets.1 < 0.0 && FAR_APART < pair.offsets.0.abs().min(pair.offsets.1.abs());
             let confidence = match pair.opposite() {
                 Opposite::Clear => sure,
-                _ if jumps.is_some() => sure,
+                _ if jumps.is_some() || far => sure,
                 // Below 50 mV other things look alike.
                 Opposite::Possible if moves => Confidence::Possible,
                 Opposite::Possible | Opposite::No => continue,
