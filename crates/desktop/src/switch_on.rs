@@ -6,7 +6,7 @@ use session::history::Span;
 
 use crate::colours::Colours;
 use crate::wording::Look;
-use crate::{alarms, cells, checks, pieces, plots, values};
+use crate::{alarms, cells, checks, findings, pieces, plots, values, wording};
 
 /// Below this height of the side the lists take turns: each would be too low to be read.
 const LISTS_TAKE_TURNS: f32 = 480.0;
@@ -37,6 +37,7 @@ impl SwitchOn {
             self.below_each_other(ui, look, out);
             return;
         }
+        findings::ui(ui, look);
         let colours = Colours::of(ui.visuals());
         let width = (ui.available_width() * 0.29).clamp(330.0, 440.0);
         let sheet = Frame::new().fill(colours.sheet).inner_margin(Margin::same(10));
@@ -62,6 +63,7 @@ impl SwitchOn {
     /// In a narrow window, or a small one at 200 %: what matters most comes first, the rest by scrolling.
     fn below_each_other(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
         ScrollArea::vertical().id_salt("narrow").auto_shrink(false).show(ui, |ui| {
+            findings::all(ui, &wording::findings(look));
             cells::ui(ui, look, &mut self.scale, 150.0);
             ui.separator();
             let part = |ui: &mut Ui, height: f32, id: &str, draw: &mut dyn FnMut(&mut Ui)| {
@@ -93,7 +95,7 @@ impl SwitchOn {
             }
         });
         match list {
-            List::Alarms => alarms::ui(ui, look, out),
+            List::Alarms => alarms::list(ui, look, out),
             List::Checks => {
                 ScrollArea::vertical().id_salt("checks").auto_shrink(false).show(ui, |ui| checks::ui(ui, look));
             }
