@@ -75,7 +75,9 @@ const ROOM_LEFT: f32 = 62.0;
 pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     let colours = Colours::of(ui.visuals());
     let snapshot = look.snapshot;
-    ui.horizontal(|ui| {
+    // Before anything is drawn: a row that needs more would widen what comes below it.
+    let room = ui.available_width();
+    ui.horizontal_wrapped(|ui| {
         ui.set_min_height(pieces::ROW);
         let median = snapshot.median.map_or("not known".to_owned(), |nanos| format!("{} V", format_nanos(nanos, 3)));
         pieces::title(ui, &format!("Cells from the pack median {median}"));
@@ -88,7 +90,7 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
             }
         }
     });
-    let size = vec2(ui.available_width(), height);
+    let size = vec2(room, height);
     let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
     let count = snapshot.cells.len();
     #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]

@@ -24,6 +24,9 @@ const TIMES: f32 = 18.0;
 /// Room for the values beside the plots.
 const VALUES: f32 = 58.0;
 
+/// From this width on there is room for a word on how values are joined.
+const NOTE: f32 = 620.0;
+
 /// The height of one plot, at least.
 const PLOT: f32 = 30.0;
 /// The height of all of it, at least, with the title of the cells above.
@@ -32,6 +35,7 @@ pub(crate) const LEAST: f32 = 4.0 * (PLOT + 4.0) + STAGES + TIMES + 72.0;
 /// Draws the plots into what room there is.
 pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
     let snapshot = look.snapshot;
+    let room = ui.available_width();
     ui.horizontal(|ui| {
         ui.set_min_height(pieces::ROW);
         pieces::title(ui, "Over time");
@@ -40,7 +44,9 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
                 *span = choice;
             }
         }
-        ui.label(RichText::new("lowest and highest of each moment; nothing is averaged").size(12.0).weak());
+        if NOTE < room {
+            ui.label(RichText::new("lowest and highest of each moment; nothing is averaged").size(12.0).weak());
+        }
     });
     ui.spacing_mut().item_spacing.y = 4.0;
     // The words of the axes.

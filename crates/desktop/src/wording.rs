@@ -301,10 +301,9 @@ fn charged_bus(look: Look<'_>) -> String {
     let bus = format_nanos(bus, 0);
     match bus_fall(look.snapshot) {
         Some(Fall::None) => format!("Bus still at {bus} V: it does not fall: take it as live"),
-        Some(Fall::Dead(seconds)) if seconds < LONG => {
-            format!("Bus still at {bus} V: wait about {seconds:.0} s, then meter before touching")
+        Some(Fall::Dead(seconds)) => {
+            format!("Bus still at {bus} V: wait about {}, then meter before touching", about(seconds))
         }
-        Some(Fall::Dead(_)) => format!("Bus still at {bus} V: it falls too slowly to wait for: take it as live"),
         None => format!("Bus still at {bus} V: wait until it is dead, then meter before touching"),
     }
 }
@@ -324,8 +323,11 @@ const DEAD: f64 = 5.0;
 const APART: std::ops::RangeInclusive<f64> = 2.0..=6.0;
 /// A bus that has lost less than this share in that time does not fall.
 const FALLEN: f64 = 0.005;
-/// Nobody waits longer than this, in seconds.
-const LONG: f64 = 3600.0;
+
+/// In seconds while they can be counted, then in minutes.
+fn about(seconds: f64) -> String {
+    if seconds < 120.0 { format!("{seconds:.0} s") } else { format!("{:.0} min", (seconds / 60.0).ceil()) }
+}
 
 /// From the newest reading and the oldest of the last seconds, since the switch was opened: `t = tau ln(V / 5 V)`.
 fn bus_fall(snapshot: &Snapshot) -> Option<Fall> {
@@ -444,4 +446,50 @@ fn upper(text: &str) -> String {
 fn lower(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use session::history::History;
+
+    /// The switch was opened at 10 s; the bus is read every 100 ms from then to `until`.
+    fn opened(until: u64, volts: impl Fn(f64) -> f64) -> Snapshot {
+        let mut history = History::default();
+        let mut snapshot = Snapshot::default();
+        for tenth in 100..=until * 10 {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_precision_loss, reason = "volts of a test")]
+            let nanos = (volts(tenth as f64 / 10.0 - 10.0) * 1e9) as i64;
+            history.bus.push(SessionTime::from_millis(tenth * 100), nanos);
+            snapshot.bus.latest = Some(nanos);
+        }
+        let stages = vec![(SessionTime::ZERO, Stage::Idle), (SessionTime::from_millis(10_000), Stage::SwitchOpened)];
+        Snapshot { stage: Some(Stage::SwitchOpened), stages: Arc::new(stages), history: Arc::new(history), ..snapshot }
+    }
+
+    fn says(snapshot: &Snapshot) -> String {
+        open_it(Look { snapshot, since: Duration::ZERO, finished: false })
+    }
+
+    #[test]
+    fn the_wait_follows_the_discharge_of_a_capacitor() {
+        // v = 92 V exp(-t / 20 s): 5 V after 20 s x ln(92 / 5) = 58.2 s.
+        let fall = |seconds: f64| 92.0 * (-seconds / 20.0).exp();
+        assert_eq!(says(&opened(15, fall)), "Bus still at 72 V: wait about 53 s, then meter before touching");
+        assert_eq!(says(&opened(30, fall)), "Bus still at 34 V: wait about 38 s, then meter before touching");
+        assert_eq!(says(&opened(11, fall)), "Bus still at 88 V: wait until it is dead, then meter before touching");
+        assert_eq!(says(&opened(70, fall)), "Bus still at 5 V: wait about 0 s, then meter before touching");
+    }
+
+    #[test]
+    fn a_bus_that_does_not_fall_is_live() {
+        let stays = "Bus still at 91 V: it does not fall: take it as live";
+        assert_eq!(says(&opened(20, |_| 91.0)), stays);
+        assert_eq!(says(&opened(20, |seconds| 91.0 + 0.01 * seconds)), stays);
+        // 0.1 V/s of 90 V is a time constant of 900 s: 5 V after 900 s x ln(90 / 5) = 2600 s.
+        let slow = opened(20, |seconds| 91.0 - 0.1 * seconds);
+        assert_eq!(says(&slow), "Bus still at 90 V: wait about 44 min, then meter before touching");
+    }
 }
