@@ -48,5 +48,5 @@ fn name(ui: &mut Ui, check: &CheckResult) {
         Result::Passed => (Meaning::Safe, "+"),
     };
     let text = format!("{}: {}", check.check, check.result.name());
-    pieces::said_inline(ui, &Said { meaning, sign, text }, 14.0);
+    pieces::said_whole(ui, &Said { meaning, sign, text }, 14.0);
 }

@@ -66,10 +66,16 @@ fn heading(ui: &mut Ui, finding: &Finding) {
     ui.horizontal_wrapped(|ui| {
         pieces::said_inline(ui, &wording::Said { text: wording::finding(finding), ..said.clone() }, 20.0);
         ui.label(RichText::new(&said.text).size(14.0).color(colours.of_meaning(said.meaning)));
-        let (rect, _) = ui.allocate_exact_size(vec2(24.0, 16.0), Sense::hover());
-        paint_confidence(ui.painter(), rect, finding.confidence, &colours);
-        ui.label(RichText::new(finding.confidence.name()).size(14.0));
+        confidence(ui, finding.confidence);
     });
+}
+
+/// How sure, as a shape and a word.
+pub(crate) fn confidence(ui: &mut Ui, confidence: Confidence) {
+    let colours = Colours::of(ui.visuals());
+    let (rect, _) = ui.allocate_exact_size(vec2(24.0, 16.0), Sense::hover());
+    paint_confidence(ui.painter(), rect, confidence, &colours);
+    ui.label(RichText::new(confidence.name()).size(14.0));
 }
 
 /// Three steps, as many filled as the finding is sure.

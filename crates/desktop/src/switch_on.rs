@@ -39,7 +39,7 @@ impl SwitchOn {
         }
         findings::ui(ui, look);
         let colours = Colours::of(ui.visuals());
-        let width = (ui.available_width() * 0.29).clamp(330.0, 440.0);
+        let width = (ui.available_width() * 0.29).clamp(348.0, 440.0);
         // Two places that can't push each other: what is too wide for one is cut there.
         let whole = ui.available_rect_before_wrap();
         let (left, right) = whole.split_left_right_at_x(whole.right() - width);

@@ -92,8 +92,8 @@ impl<'a> Row<'a> {
         if let Some(finding) = self.found.0 {
             // The same stroke as at the edge of the finding.
             let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
-            let left = named.response.rect.left() - 6.0;
-            ui.painter().vline(left, named.response.rect.y_range(), Stroke::new(4.0, colour));
+            let rect = named.response.rect;
+            ui.painter().vline(rect.right() + 4.0, rect.y_range(), Stroke::new(5.0, colour));
         }
         ui.horizontal(|ui| {
             ui.set_min_width(VALUE);
