@@ -11,14 +11,25 @@ use crate::colours::{Colours, Meaning};
 use crate::pieces;
 use crate::wording::{self, Look};
 
-/// Draws the alarms; reports what the person asked for and changes nothing else.
+/// Draws the alarms with their title; reports what the person asked for and changes nothing else.
 pub fn ui(ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+    draw(ui, look, Some("Alarms"), out);
+}
+
+/// The same below a title that is there already.
+pub(crate) fn list(ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+    draw(ui, look, None, out);
+}
+
+fn draw(ui: &mut Ui, look: Look<'_>, title: Option<&str>, out: &mut Vec<Command>) {
     let colours = Colours::of(ui.visuals());
     let snapshot = look.snapshot;
     let waiting = snapshot.unacknowledged().count();
     let can_act = can_act(look);
     ui.horizontal_wrapped(|ui| {
-        pieces::title(ui, "Alarms");
+        if let Some(title) = title {
+            pieces::title(ui, title);
+        }
         if waiting == 0 {
             ui.label(RichText::new("none waits").size(13.0).color(colours.faint));
         } else {

@@ -1,8 +1,9 @@
 //! The cells in series order, as deviations from the pack median, with their limits drawn in.
 
 use egui::{Align2, Color32, FontId, Pos2, Rect, Sense, Stroke, Ui, pos2, vec2};
-use model::format_nanos;
+use model::{Channel, Quantity, format_nanos};
 use session::Snapshot;
+use session::rules::Finding;
 use session::snapshot::{Reading, Standing};
 
 use crate::colours::{Colours, Meaning};
@@ -74,7 +75,9 @@ const ROOM_LEFT: f32 = 62.0;
 pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     let colours = Colours::of(ui.visuals());
     let snapshot = look.snapshot;
-    ui.horizontal(|ui| {
+    // Before anything is drawn: a row that needs more would widen what comes below it.
+    let room = ui.available_width();
+    ui.horizontal_wrapped(|ui| {
         ui.set_min_height(pieces::ROW);
         let median = snapshot.median.map_or("not known".to_owned(), |nanos| format!("{} V", format_nanos(nanos, 3)));
         pieces::title(ui, &format!("Cells from the pack median {median}"));
@@ -87,7 +90,7 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
             }
         }
     });
-    let size = vec2(ui.available_width(), height);
+    let size = vec2(room, height);
     let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
     let count = snapshot.cells.len();
     #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
@@ -145,6 +148,45 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
         let _shown = response.on_hover_text(&words);
         paint_cell(&painter, chart, x, width, rows, number, cell, look, &colours, &y);
     }
+    mark_findings(ui, &painter, chart, look, count);
+}
+
+/// A bracket over the numbers of the cells that a finding names, with a tooth at its middle: between the two cells of a
+/// pair stands the lead that they share.
+fn mark_findings(ui: &Ui, painter: &egui::Painter, chart: Rect, look: Look<'_>, count: usize) {
+    #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
+    let width = chart.width() / count as f32;
+    let colours = Colours::of(ui.visuals());
+    for finding in wording::findings(look) {
+        let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
+        for (first, last) in runs(finding, count) {
+            let left = chart.left() + width * (f32::from(first) - 0.5);
+            let right = chart.left() + width * (f32::from(last) - 0.5);
+            let (reach, low) = (width * 0.3, chart.bottom() + 4.0);
+            let stroke = Stroke::new(2.5, colour);
+            let corners = [
+                pos2(left - reach, low - 7.0),
+                pos2(left - reach, low),
+                pos2(right + reach, low),
+                pos2(right + reach, low - 7.0),
+            ];
+            painter.line(corners.to_vec(), stroke);
+            let middle = f32::midpoint(left, right);
+            painter.line_segment([pos2(middle, low), pos2(middle, low - 12.0)], stroke);
+            let area = Rect::from_min_max(corners[0] - vec2(0.0, 5.0), corners[2] + vec2(0.0, 1.0));
+            let id = ui.scope_id().with(("finding", finding.number, first));
+            pieces::name(&ui.interact(area, id, Sense::hover()), format!("Mark: {}", wording::finding(finding)));
+        }
+    }
+}
+
+/// The cells that a finding names, as first and last of each run of neighbours.
+fn runs(finding: &Finding, count: usize) -> Vec<(u16, u16)> {
+    let cells = finding.places.iter().filter(|place| place.quantity == Quantity::CellVoltage).map(|place| place.place);
+    let mut cells: Vec<_> = cells.filter(|cell| (1..=count).contains(&usize::from(*cell))).collect();
+    cells.sort_unstable();
+    let runs = cells.chunk_by(|one, next| next - one <= 1);
+    runs.filter_map(|run| Some((*run.first()?, *run.last()?))).collect()
 }
 
 fn below(chart: Rect, row: usize) -> f32 {
@@ -227,6 +269,12 @@ fn deviation(snapshot: &Snapshot, cell: &Reading) -> Option<i64> {
     Some(cell.latest?.saturating_sub(snapshot.median?))
 }
 
+/// What the findings say about a cell, to be added to its words.
+fn found(look: Look<'_>, number: usize) -> String {
+    let place = Channel::at(Quantity::CellVoltage, u16::try_from(number).unwrap_or(0));
+    wording::found_at(look, place)
+}
+
 fn millivolts(nanos: i64) -> String {
     format_nanos(nanos.saturating_mul(1000), 0)
 }
@@ -241,18 +289,18 @@ fn words(look: Look<'_>, number: usize, cell: &Reading) -> String {
     let standing = wording::standing(cell.standing).text;
     let Some(latest) = cell.latest else {
         let never = if cell.at.is_none() { "never seen" } else { "the BMS says it has no value" };
-        return format!("Cell {number}: {never}");
+        return format!("Cell {number}: {never}{}", found(look, number));
     };
     let value = format!("{} V", format_nanos(latest, 3));
     let so_far = cell.so_far.map_or(String::new(), |so_far| {
         format!(", so far {} to {} V", format_nanos(so_far.lowest, 3), format_nanos(so_far.highest, 3))
     });
     if cell.is_old(look.now()) || look.is_old() {
-        return format!("Cell {number}: OLD, was {value}{so_far}");
+        return format!("Cell {number}: OLD, was {value}{so_far}{}", found(look, number));
     }
     let away = deviation(look.snapshot, cell)
         .map_or(String::new(), |nanos| format!(", {} mV from the median", signed_millivolts(nanos)));
-    format!("Cell {number}: {value}{away}, {standing}{so_far}")
+    format!("Cell {number}: {value}{away}, {standing}{so_far}{}", found(look, number))
 }
 
 #[expect(clippy::too_many_arguments, reason = "one place in one chart")]

@@ -21,18 +21,26 @@ pub fn ui(ui: &mut Ui, look: Look<'_>) {
         }
     }
     pieces::title(ui, &format!("Checks: {}", parts.join(", ")));
-    // What failed first, then what is not known, then what the pack file waives.
-    for result in [Result::Failed, Result::NoData, Result::Waived] {
-        for check in verdict.checks.iter().filter(|check| check.result == result) {
-            row(ui, check);
-        }
+    // What failed first, then what is not known, then what the pack file waives: all names before the first reason, so that
+    // none is out of sight for the words of another.
+    let all = || {
+        let results = [Result::Failed, Result::NoData, Result::Waived];
+        results.into_iter().flat_map(|result| verdict.checks.iter().filter(move |check| check.result == result))
+    };
+    ui.horizontal_wrapped(|ui| {
+        ui.spacing_mut().item_spacing.y = 2.0;
+        all().for_each(|check| name(ui, check));
+    });
+    for check in all() {
+        let text = format!("{}: {}", check.check, check.why);
+        ui.add(Label::new(RichText::new(text).size(13.0).weak()).wrap());
     }
     for untested in &verdict.untested {
         ui.add(Label::new(RichText::new(format!("untested: {untested}")).size(13.0).weak()).wrap());
     }
 }
 
-fn row(ui: &mut Ui, check: &CheckResult) {
+fn name(ui: &mut Ui, check: &CheckResult) {
     let (meaning, sign) = match check.result {
         Result::Failed => (Meaning::Danger, "x"),
         Result::NoData => (Meaning::Abnormal, "?"),
@@ -40,6 +48,5 @@ fn row(ui: &mut Ui, check: &CheckResult) {
         Result::Passed => (Meaning::Safe, "+"),
     };
     let text = format!("{}: {}", check.check, check.result.name());
-    pieces::said(ui, &Said { meaning, sign, text }, 14.0);
-    ui.add(Label::new(RichText::new(&check.why).size(13.0).weak()).wrap());
+    pieces::said_whole(ui, &Said { meaning, sign, text }, 14.0);
 }

@@ -6,13 +6,13 @@ use egui::{Frame, Margin, RichText, Ui};
 use model::SessionTime;
 use session::Snapshot;
 use session::history::Piece;
-use session::rules::{AlarmState, LimitValues, Severity};
+use session::rules::{AlarmState, Confidence, LimitValues, Severity};
 use session::snapshot::{Limits, Link, Phase, Reading, Recording, Standing};
 
 use crate::colours::{Colours, Meaning};
 use crate::sound::{By, Status};
 use crate::wording::{self, Look, Said};
-use crate::{cells, pieces, top_line, values};
+use crate::{cells, findings, pieces, top_line, values};
 
 /// Draws the page.
 pub fn ui(ui: &mut Ui) {
@@ -128,6 +128,11 @@ fn alarms(ui: &mut Ui) {
     ] {
         ui.label(RichText::new(wording::alarm_state(state)).size(14.0).color(colours.faint));
     }
+    ui.horizontal(|ui| {
+        for sure in [Confidence::Possible, Confidence::Likely, Confidence::Proven] {
+            findings::confidence(ui, sure);
+        }
+    });
     ui.horizontal(|ui| {
         let _pressed = ui.button("A button");
         let _pressed = ui.add_enabled(false, egui::Button::new("not now"));

@@ -12,6 +12,7 @@ pub mod cells;
 pub mod checks;
 pub mod colours;
 pub mod dialogs;
+mod findings;
 pub mod gallery;
 mod pace;
 mod pieces;

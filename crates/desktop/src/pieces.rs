@@ -58,6 +58,20 @@ pub(crate) fn said_inline(ui: &mut Ui, said: &Said, size: f32) -> Response {
     ui.label(RichText::new(&said.text).size(size).color(colour))
 }
 
+/// The same in one piece: in a line that wraps, sign and words stay together.
+pub(crate) fn said_whole(ui: &mut Ui, said: &Said, size: f32) -> Response {
+    let colours = Colours::of(ui.visuals());
+    let colour = colours.of_meaning(said.meaning);
+    let galley = ui.painter().layout_no_wrap(said.text.clone(), FontId::proportional(size), colour);
+    let sign = size * 1.3;
+    let (rect, response) = ui.allocate_exact_size(galley.size() + vec2(sign, 0.0), Sense::hover());
+    let at = rect.left_center() + vec2(size * 0.45, 0.0);
+    paint_sign(ui.painter(), at, size * 0.36, said.sign, colour, colours.ground);
+    ui.painter().galley(rect.left_top() + vec2(sign, 0.0), galley, colour);
+    name(&response, &said.text);
+    response
+}
+
 /// Words that carry across a room: the font has no heavy cut, so its strokes are widened.
 pub(crate) fn heavy(ui: &mut Ui, text: &str, size: f32, colour: Color32) -> Response {
     let galley = ui.painter().layout_no_wrap(text.to_owned(), FontId::proportional(size), colour);

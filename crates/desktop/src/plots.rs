@@ -4,7 +4,7 @@ use egui::{Align2, Color32, FontId, Id, Rect, RichText, Sense, Stroke, TextStyle
 use egui_plot::{FilledArea, Line, LineStyle, Plot, PlotPoint, PlotPoints, PlotTransform, Span as TimeSpan, VLine};
 use session::Snapshot;
 use session::history::{Piece, Series, Span};
-use session::rules::{Alarm, Severity, Stage};
+use session::rules::{Alarm, Finding, Severity, Stage};
 
 use crate::colours::{Colours, Meaning};
 use crate::pieces;
@@ -24,6 +24,9 @@ const TIMES: f32 = 18.0;
 /// Room for the values beside the plots.
 const VALUES: f32 = 58.0;
 
+/// From this width on there is room for a word on how values are joined.
+const NOTE: f32 = 620.0;
+
 /// The height of one plot, at least.
 const PLOT: f32 = 30.0;
 /// The height of all of it, at least, with the title of the cells above.
@@ -32,6 +35,7 @@ pub(crate) const LEAST: f32 = 4.0 * (PLOT + 4.0) + STAGES + TIMES + 72.0;
 /// Draws the plots into what room there is.
 pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
     let snapshot = look.snapshot;
+    let room = ui.available_width();
     ui.horizontal(|ui| {
         ui.set_min_height(pieces::ROW);
         pieces::title(ui, "Over time");
@@ -40,7 +44,9 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
                 *span = choice;
             }
         }
-        ui.label(RichText::new("lowest and highest of each moment; nothing is averaged").size(12.0).weak());
+        if NOTE < room {
+            ui.label(RichText::new("lowest and highest of each moment; nothing is averaged").size(12.0).weak());
+        }
     });
     ui.spacing_mut().item_spacing.y = 4.0;
     // The words of the axes.
@@ -56,10 +62,11 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, span: &mut Span) {
     let axis = Axis { snapshot, from, to, height };
     let mut across = None;
     for (index, chart) in charts.iter().enumerate() {
-        across = Some(axis.plot(ui, chart, index + 1 == charts.len()));
+        across = Some(axis.plot(ui, look, chart, index + 1 == charts.len()));
     }
     if let Some(across) = across {
         axis.stage_row(ui, row, &across);
+        axis.finding_marks(ui, look, row, &across);
     }
 }
 
@@ -240,13 +247,14 @@ struct Axis<'s> {
 }
 
 impl Axis<'_> {
-    fn plot(&self, ui: &mut Ui, chart: &Chart, last: bool) -> PlotTransform {
+    fn plot(&self, ui: &mut Ui, look: Look<'_>, chart: &Chart, last: bool) -> PlotTransform {
         let colours = Colours::of(ui.visuals());
         let seen = self.seen(chart);
         let response = self.empty(chart, seen, last, &colours).show(ui, |plot| {
             plot.set_plot_bounds_x(self.from..=self.to);
             self.stages(plot, &colours);
             self.alarms(plot, &colours);
+            self.findings(plot, look, &colours);
             for band in &chart.bands {
                 draw(plot, band, &colours);
             }
@@ -360,6 +368,41 @@ impl Axis<'_> {
             let said = wording::severity(alarm.worst);
             let at = pos2(x(seconds(alarm.worst_at.nanos)), row.bottom() - 5.0);
             pieces::paint_sign(ui.painter(), at, 4.0, said.sign, colours.of_meaning(said.meaning), colours.sheet);
+        }
+    }
+
+    /// The findings whose data begins in the time that is shown.
+    fn shown_findings<'f>(&self, look: Look<'f>) -> impl Iterator<Item = &'f Finding> {
+        let (from, to) = (self.from, self.to);
+        let begin = move |finding: &&Finding| (from..=to).contains(&seconds(finding.from.nanos));
+        wording::findings(look).into_iter().filter(begin).take(MARKS)
+    }
+
+    /// A line through all plots where the data of a finding begins: dotted, for it is no reading.
+    fn findings(&self, plot: &mut egui_plot::PlotUi<'_>, look: Look<'_>, colours: &Colours) {
+        for finding in self.shown_findings(look) {
+            let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
+            let line = VLine::new(format!("finding {}", finding.number), seconds(finding.from.nanos));
+            plot.vline(line.color(colour).style(LineStyle::dotted_dense()).width(1.6));
+        }
+    }
+
+    /// A flag on that line, above the plots.
+    fn finding_marks(&self, ui: &Ui, look: Look<'_>, row: Rect, across: &PlotTransform) {
+        let colours = Colours::of(ui.visuals());
+        for finding in self.shown_findings(look) {
+            let at = seconds(finding.from.nanos);
+            let x = across.position_from_point(&PlotPoint::new(at, 0.0)).x;
+            let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
+            let painter = ui.painter();
+            painter.vline(x, row.y_range(), Stroke::new(2.0, colour));
+            let flag = [vec2(0.0, 0.0), vec2(11.0, 4.5), vec2(0.0, 9.0)].map(|way| pos2(x, row.top()) + way);
+            painter.add(egui::Shape::convex_polygon(flag.to_vec(), colour, Stroke::NONE));
+            let area = Rect::from_x_y_ranges(x - 2.0..=x + 12.0, row.y_range());
+            let response = ui.interact(area, ui.scope_id().with(("flag", finding.number)), Sense::hover());
+            let words = format!("Mark on the time axis from {at:.1} s: {}", wording::finding(finding));
+            pieces::name(&response, &words);
+            let _shown = response.on_hover_text(words);
         }
     }
 

@@ -1,15 +1,15 @@
 //! The screen for the moment of the switch: is every cell, every temperature, the sum, the current and the link sound?
 
-use egui::{Frame, Margin, Panel, ScrollArea, Ui};
+use egui::{Rect, ScrollArea, Ui, UiBuilder};
 use model::Command;
 use session::history::Span;
 
 use crate::colours::Colours;
 use crate::wording::Look;
-use crate::{alarms, cells, checks, pieces, plots, values};
+use crate::{alarms, cells, checks, findings, pieces, plots, values, wording};
 
 /// Below this height of the side the lists take turns: each would be too low to be read.
-const LISTS_TAKE_TURNS: f32 = 480.0;
+const LISTS_TAKE_TURNS: f32 = 420.0;
 
 /// In less width the lists go below the cells.
 const BESIDE: f32 = 780.0;
@@ -37,21 +37,20 @@ impl SwitchOn {
             self.below_each_other(ui, look, out);
             return;
         }
+        findings::ui(ui, look);
         let colours = Colours::of(ui.visuals());
-        let width = (ui.available_width() * 0.29).clamp(330.0, 440.0);
-        let sheet = Frame::new().fill(colours.sheet).inner_margin(Margin::same(10));
-        Panel::right("values and alarms").exact_size(width).resizable(false).frame(sheet).show(ui, |ui| {
-            let low = ui.available_height() < LISTS_TAKE_TURNS;
-            let values_height = ui.available_height() * 0.55;
-            let values = ScrollArea::vertical().id_salt("values").max_height(values_height);
-            values.auto_shrink([false, true]).show(ui, |ui| values::ui(ui, look, low));
-            ui.separator();
-            if low {
-                self.one_list(ui, look, out);
-            } else {
-                all_lists(ui, look, out);
-            }
-        });
+        let width = (ui.available_width() * 0.29).clamp(348.0, 440.0);
+        // Two places that can't push each other: what is too wide for one is cut there.
+        let whole = ui.available_rect_before_wrap();
+        let (left, right) = whole.split_left_right_at_x(whole.right() - width);
+        ui.painter().rect_filled(right, 0.0, colours.sheet);
+        let place = |ui: &mut Ui, rect: Rect, id: &str| {
+            let mut place = ui.new_child(UiBuilder::new().id_salt(id).max_rect(rect));
+            place.shrink_clip_rect(rect);
+            place
+        };
+        self.side(&mut place(ui, right.shrink(10.0), "values and alarms"), look, out);
+        let ui = &mut place(ui, left.with_max_x(left.right() - 8.0), "charts");
         // The plots keep what they need to be read at all.
         let room = ui.available_height();
         let cells = (room * 0.55).min(room - plots::LEAST).max(120.0);
@@ -59,9 +58,24 @@ impl SwitchOn {
         plots::ui(ui, look, &mut self.span);
     }
 
+    /// The column beside the charts.
+    fn side(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
+        let low = ui.available_height() < LISTS_TAKE_TURNS;
+        let values_height = ui.available_height() * 0.55;
+        let values = ScrollArea::vertical().id_salt("values").max_height(values_height);
+        values.auto_shrink([false, true]).show(ui, |ui| values::ui(ui, look, low));
+        ui.separator();
+        if low {
+            self.one_list(ui, look, out);
+        } else {
+            all_lists(ui, look, out);
+        }
+    }
+
     /// In a narrow window, or a small one at 200 %: what matters most comes first, the rest by scrolling.
     fn below_each_other(&mut self, ui: &mut Ui, look: Look<'_>, out: &mut Vec<Command>) {
         ScrollArea::vertical().id_salt("narrow").auto_shrink(false).show(ui, |ui| {
+            findings::all(ui, &wording::findings(look));
             cells::ui(ui, look, &mut self.scale, 150.0);
             ui.separator();
             let part = |ui: &mut Ui, height: f32, id: &str, draw: &mut dyn FnMut(&mut Ui)| {
@@ -93,7 +107,7 @@ impl SwitchOn {
             }
         });
         match list {
-            List::Alarms => alarms::ui(ui, look, out),
+            List::Alarms => alarms::list(ui, look, out),
             List::Checks => {
                 ScrollArea::vertical().id_salt("checks").auto_shrink(false).show(ui, |ui| checks::ui(ui, look));
             }

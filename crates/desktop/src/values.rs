@@ -1,7 +1,8 @@
 //! Sum, pack, bus, current and temperatures: each with its lowest and highest so far.
 
-use egui::{Grid, RichText, Ui};
-use model::format_nanos;
+use egui::{Grid, RichText, Stroke, Ui};
+use model::{Channel, Quantity, format_nanos};
+use session::rules::Finding;
 use session::snapshot::{Reading, Standing};
 
 use crate::colours::Colours;
@@ -24,32 +25,30 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, compact: bool) {
     Grid::new("pack values").num_columns(3).spacing([10.0, between]).show(ui, |ui| {
         let sum = snapshot.sum.filter(|_| !look.is_old());
         let text = sum.map_or("not known".to_owned(), |nanos| format!("{} V", format_nanos(nanos, 2)));
-        row(ui, "Sum of cells", &text, "", if sum.is_some() { Standing::Inside } else { Standing::Unknown }, false);
-        ui.end_row();
-        reading(ui, look, "Reported pack", &snapshot.pack, "V", 2);
-        ui.end_row();
+        let standing = if sum.is_some() { Standing::Inside } else { Standing::Unknown };
+        Row { signed: false, ..Row::new("Sum of cells", text, standing) }.ui(ui);
+        let whole = Channel::whole;
+        reading(ui, look, "Reported pack", whole(Quantity::PackVoltage), &snapshot.pack, "V", 2);
         if let Some(meter) = snapshot.meter {
-            row(ui, "By meter", &format!("{} V", format_nanos(meter, 2)), "", Standing::Inside, false);
-            ui.end_row();
+            let text = format!("{} V", format_nanos(meter, 2));
+            Row { signed: false, ..Row::new("By meter", text, Standing::Inside) }.ui(ui);
         }
-        reading(ui, look, "Bus", &snapshot.bus, "V", 1);
-        ui.end_row();
-        reading(ui, look, "Current", &snapshot.current, "A", 2);
-        ui.end_row();
+        reading(ui, look, "Bus", whole(Quantity::BusVoltage), &snapshot.bus, "V", 1);
+        reading(ui, look, "Current", whole(Quantity::Current), &snapshot.current, "A", 2);
     });
     ui.add_space(4.0);
     pieces::title(ui, "Temperatures");
     Grid::new("temperatures").num_columns(3).spacing([10.0, between]).show(ui, |ui| {
-        for (index, sensor) in snapshot.temperatures.iter().enumerate() {
-            let place = snapshot.facts.as_ref().and_then(|facts| facts.sensors.get(index));
-            let name = place.map_or_else(|| format!("sensor {}", index + 1), |place| format!("{} {place}", index + 1));
-            reading(ui, look, &name, sensor, "°C", 1);
-            ui.end_row();
+        for (number, sensor) in (1..=u16::MAX).zip(&snapshot.temperatures) {
+            let facts = snapshot.facts.as_ref();
+            let place = facts.and_then(|facts| facts.sensors.get(usize::from(number) - 1));
+            let name = place.map_or_else(|| format!("sensor {number}"), |place| format!("{number} {place}"));
+            reading(ui, look, &name, Channel::at(Quantity::Temperature, number), sensor, "°C", 1);
         }
     });
 }
 
-fn reading(ui: &mut Ui, look: Look<'_>, name: &str, reading: &Reading, unit: &str, decimals: u32) {
+fn reading(ui: &mut Ui, look: Look<'_>, name: &str, place: Channel, reading: &Reading, unit: &str, decimals: u32) {
     let old = reading.is_old(look.now()) || (look.is_old() && reading.at.is_some());
     let value = match reading.latest {
         None if reading.at.is_some() => "absent".to_owned(),
@@ -61,32 +60,54 @@ fn reading(ui: &mut Ui, look: Look<'_>, name: &str, reading: &Reading, unit: &st
         format!("{} … {}", format_nanos(so_far.lowest, decimals), format_nanos(so_far.highest, decimals))
     });
     let standing = if old { Standing::Unknown } else { reading.standing };
-    row(ui, name, &value, &so_far, standing, true);
+    let found = (wording::finding_at(look, place), wording::found_at(look, place));
+    Row { so_far, found, ..Row::new(name, value, standing) }.ui(ui);
 }
 
-/// `signed`: the standing is that of limits, and is said.
-fn row(ui: &mut Ui, name: &str, value: &str, so_far: &str, standing: Standing, signed: bool) {
-    let colours = Colours::of(ui.visuals());
-    let said = wording::standing(standing);
-    let colour = if standing == Standing::Inside { colours.ink } else { colours.of_meaning(said.meaning) };
-    ui.scope(|ui| {
-        ui.set_min_width(NAME);
-        ui.label(RichText::new(name).size(14.0));
-    });
-    ui.horizontal(|ui| {
-        ui.set_min_width(VALUE);
-        ui.spacing_mut().item_spacing.x = 5.0;
-        let (rect, _) = ui.allocate_exact_size(egui::vec2(12.0, 16.0), egui::Sense::hover());
-        if signed && standing != Standing::Inside {
-            pieces::paint_sign(ui.painter(), rect.center(), 5.5, said.sign, colour, colours.sheet);
+/// One value.
+struct Row<'a> {
+    name: &'a str,
+    value: String,
+    so_far: String,
+    standing: Standing,
+    /// The standing is that of limits, and is said.
+    signed: bool,
+    /// The worst finding at this place, and its words.
+    found: (Option<&'a Finding>, String),
+}
+
+impl<'a> Row<'a> {
+    fn new(name: &'a str, value: String, standing: Standing) -> Self {
+        Self { name, value, so_far: String::new(), standing, signed: true, found: (None, String::new()) }
+    }
+
+    fn ui(&self, ui: &mut Ui) {
+        let colours = Colours::of(ui.visuals());
+        let said = wording::standing(self.standing);
+        let colour = if self.standing == Standing::Inside { colours.ink } else { colours.of_meaning(said.meaning) };
+        let named = ui.scope(|ui| {
+            ui.set_min_width(NAME);
+            ui.label(RichText::new(self.name).size(14.0));
+        });
+        if let Some(finding) = self.found.0 {
+            // The same stroke as at the edge of the finding.
+            let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
+            let rect = named.response.rect;
+            ui.painter().vline(rect.right() + 4.0, rect.y_range(), Stroke::new(5.0, colour));
         }
-        let label = ui.label(RichText::new(value).monospace().size(15.0).color(colour));
-        let words = if signed && !matches!(standing, Standing::Inside | Standing::Unknown) {
-            format!("{name}: {value}, {}", said.text)
-        } else {
-            format!("{name}: {value}")
-        };
-        pieces::name(&label, words);
-    });
-    ui.label(RichText::new(so_far).monospace().size(12.0).color(colours.faint));
+        ui.horizontal(|ui| {
+            ui.set_min_width(VALUE);
+            ui.spacing_mut().item_spacing.x = 5.0;
+            let (rect, _) = ui.allocate_exact_size(egui::vec2(12.0, 16.0), egui::Sense::hover());
+            if self.signed && self.standing != Standing::Inside {
+                pieces::paint_sign(ui.painter(), rect.center(), 5.5, said.sign, colour, colours.sheet);
+            }
+            let label = ui.label(RichText::new(&self.value).monospace().size(15.0).color(colour));
+            let limits = self.signed && !matches!(self.standing, Standing::Inside | Standing::Unknown);
+            let limits = if limits { format!(", {}", said.text) } else { String::new() };
+            pieces::name(&label, format!("{}: {}{limits}{}", self.name, self.value, self.found.1));
+        });
+        ui.label(RichText::new(&self.so_far).monospace().size(12.0).color(colours.faint));
+        ui.end_row();
+    }
 }

@@ -2,9 +2,11 @@
 
 use std::time::Duration;
 
+use model::Channel;
 use model::{SessionTime, format_nanos};
 use session::Snapshot;
-use session::rules::{AlarmState, Check, HandResult, Outcome, Severity, Stage};
+use session::history::{Piece, Span};
+use session::rules::{AlarmState, Cause, Check, Finding, HandResult, Outcome, Severity, Stage};
 use session::snapshot::{Link, Phase, Recording, Standing};
 
 use crate::colours::Meaning;
@@ -253,6 +255,8 @@ pub fn next_action(look: Look<'_>) -> Said {
             _ if matches!(snapshot.link, Link::Lost(_)) || look.is_old() => {
                 format!("Nobody is watching the pack: {}; then look at the data line", lower(&open_it(look)))
             }
+            _ if critical_finding(look).is_some() => stop(look),
+            _ if snapshot.stage == Some(Stage::SwitchOpened) => open_it(look),
             Outcome::CannotTell if snapshot.age.is_none() => {
                 "No data yet: keep the switch open; check power of the BMS, plug, and line rate".to_owned()
             }
@@ -269,21 +273,122 @@ pub fn next_action(look: Look<'_>) -> Said {
                 Some(Stage::Idle | Stage::Rest) => {
                     "Go for the next step: a small load, props off, hand on the switch".to_owned()
                 }
-                Some(Stage::SwitchOpened) => "Wait until the bus is dead, then meter it before touching".to_owned(),
                 Some(Stage::Load) => "Hold the load a few seconds, then throttle to zero".to_owned(),
                 Some(Stage::Recovery) => "Leave throttle at zero until the pack is at rest".to_owned(),
-                Some(Stage::Unknown) | None => "Wait for a reading of current or bus".to_owned(),
+                Some(Stage::Unknown | Stage::SwitchOpened) | None => "Wait for a reading of current or bus".to_owned(),
             },
         },
     };
     act(&format!("{prefix}{text}"))
 }
 
-/// How to stop, by whether current flows.
+/// How to stop, by whether current flows and whether the switch is open already.
 fn open_it(look: Look<'_>) -> String {
     match look.snapshot.stage {
         Some(Stage::Load) => "Throttle to zero, then open the switch".to_owned(),
+        Some(Stage::BmsOnly) => "Keep the switch open".to_owned(),
+        Some(Stage::BusRise) => "Break off the pre-charge: open the switch".to_owned(),
+        Some(Stage::SwitchOpened) => charged_bus(look),
         _ => "Open the switch".to_owned(),
+    }
+}
+
+/// The switch is open and the bus still charged: how long to wait before metering it.
+fn charged_bus(look: Look<'_>) -> String {
+    let Some(bus) = look.snapshot.bus.latest else {
+        return "Switch opened: the bus is not known, take it as live".to_owned();
+    };
+    let bus = format_nanos(bus, 0);
+    match bus_fall(look.snapshot) {
+        Some(Fall::None) => format!("Bus still at {bus} V: it does not fall: take it as live"),
+        Some(Fall::Dead(seconds)) => {
+            format!("Bus still at {bus} V: wait about {}, then meter before touching", about(seconds))
+        }
+        None => format!("Bus still at {bus} V: wait until it is dead, then meter before touching"),
+    }
+}
+
+/// What the bus does after the switch was opened.
+#[derive(Clone, Copy, PartialEq, Debug)]
+enum Fall {
+    /// It stays where it is.
+    None,
+    /// It is below [`DEAD`] in so many seconds, if it goes on as it does.
+    Dead(f64),
+}
+
+/// A bus below this is dead, in volts. Common practice, no source.
+const DEAD: f64 = 5.0;
+/// Readings this many seconds apart say how fast the bus falls; no longer ago than the second number.
+const APART: std::ops::RangeInclusive<f64> = 2.0..=6.0;
+/// A bus that has lost less than this share in that time does not fall.
+const FALLEN: f64 = 0.005;
+
+/// In seconds while they can be counted, then in minutes.
+fn about(seconds: f64) -> String {
+    if seconds < 120.0 { format!("{seconds:.0} s") } else { format!("{:.0} min", (seconds / 60.0).ceil()) }
+}
+
+/// From the newest reading and the oldest of the last seconds, since the switch was opened: `t = tau ln(V / 5 V)`.
+fn bus_fall(snapshot: &Snapshot) -> Option<Fall> {
+    let (opened, _) = *snapshot.stages.last().filter(|(_, stage)| *stage == Stage::SwitchOpened)?;
+    let since_opened = |(at, piece): (u64, Option<Piece>)| Some((at, piece?)).filter(|(at, _)| opened.nanos <= *at);
+    let readings: Vec<_> = snapshot.history.bus.pieces(Span::Minute).filter_map(since_opened).collect();
+    let (newest, last) = *readings.last()?;
+    #[expect(clippy::cast_precision_loss, reason = "seconds and volts for a person")]
+    let (seconds, volts) = (|nanos: u64| nanos as f64 / 1e9, |nanos: i64| nanos as f64 / 1e9);
+    let before = readings.iter().find(|(at, _)| seconds(newest - at) <= *APART.end());
+    let (at, first) = before.filter(|(at, _)| *APART.start() <= seconds(newest - at))?;
+    let (first, last) = (volts(first.highest), volts(last.lowest));
+    if last <= DEAD {
+        return Some(Fall::Dead(0.0));
+    }
+    if first * (1.0 - FALLEN) < last {
+        return Some(Fall::None);
+    }
+    let tau = seconds(newest - at) / (first / last).ln();
+    Some(Fall::Dead(tau * (last / DEAD).ln()))
+}
+
+/// The findings, the worst and then the surest first.
+pub fn findings(look: Look<'_>) -> Vec<&Finding> {
+    let mut findings: Vec<_> = look.snapshot.verdict.iter().flat_map(|verdict| &verdict.findings).collect();
+    findings.sort_by_key(|finding| std::cmp::Reverse((finding.severity, finding.confidence)));
+    findings
+}
+
+/// The worst finding at a place.
+pub fn finding_at(look: Look<'_>, place: Channel) -> Option<&Finding> {
+    findings(look).into_iter().find(|finding| finding.places.contains(&place))
+}
+
+/// The same in words, to be added to those of the place; empty without a finding.
+pub fn found_at(look: Look<'_>, place: Channel) -> String {
+    finding_at(look, place)
+        .map_or(String::new(), |finding| format!(", finding: {} {}", finding.confidence.name(), finding.cause))
+}
+
+/// Cause and place: `Open sense lead: cells 9 and 10`.
+pub fn finding(finding: &Finding) -> String {
+    let cause = upper(finding.cause.name());
+    match finding.place() {
+        place if place.is_empty() => cause,
+        place => format!("{cause}: {place}"),
+    }
+}
+
+fn critical_finding(look: Look<'_>) -> Option<&Finding> {
+    findings(look).into_iter().find(|finding| finding.severity == Severity::Critical)
+}
+
+/// Where to look once the switch is open.
+fn then_look(look: Look<'_>, finding: &Finding) -> String {
+    let look_at = finding.look_at();
+    match (finding.cause, finding.place()) {
+        // Opening the switch does not help here.
+        (Cause::WeldedContact | Cause::BusLiveEarly, _) => upper(look_at),
+        (cause, place) if !place.is_empty() => format!("{}; then look at {place}: {cause}", open_it(look)),
+        _ => format!("{}; then look at: {look_at}", open_it(look)),
     }
 }
 
@@ -294,8 +399,12 @@ fn stop(look: Look<'_>) -> String {
             && alarm.severity == Severity::Critical
             && matches!(alarm.check, Check::TemperatureHigh | Check::TemperatureRate)
     });
-    if hot {
+    let finding = critical_finding(look);
+    if hot || finding.is_some_and(|finding| finding.cause == Cause::HeatingAtRest) {
         return format!("{}, step back, watch for smoke; do not go near a pack that heats", open_it(look));
+    }
+    if let Some(finding) = finding {
+        return then_look(look, finding);
     }
     let failed = verdict.and_then(|verdict| {
         verdict.checks.iter().find(|check| check.result == session::rules::Result::Failed).map(|check| check.check)
@@ -329,7 +438,58 @@ fn after_the_end(look: Look<'_>) -> String {
     }
 }
 
+fn upper(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
 fn lower(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use session::history::History;
+
+    /// The switch was opened at 10 s; the bus is read every 100 ms from then to `until`.
+    fn opened(until: u64, volts: impl Fn(f64) -> f64) -> Snapshot {
+        let mut history = History::default();
+        let mut snapshot = Snapshot::default();
+        for tenth in 100..=until * 10 {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_precision_loss, reason = "volts of a test")]
+            let nanos = (volts(tenth as f64 / 10.0 - 10.0) * 1e9) as i64;
+            history.bus.push(SessionTime::from_millis(tenth * 100), nanos);
+            snapshot.bus.latest = Some(nanos);
+        }
+        let stages = vec![(SessionTime::ZERO, Stage::Idle), (SessionTime::from_millis(10_000), Stage::SwitchOpened)];
+        Snapshot { stage: Some(Stage::SwitchOpened), stages: Arc::new(stages), history: Arc::new(history), ..snapshot }
+    }
+
+    fn says(snapshot: &Snapshot) -> String {
+        open_it(Look { snapshot, since: Duration::ZERO, finished: false })
+    }
+
+    #[test]
+    fn the_wait_follows_the_discharge_of_a_capacitor() {
+        // v = 92 V exp(-t / 20 s): 5 V after 20 s x ln(92 / 5) = 58.2 s.
+        let fall = |seconds: f64| 92.0 * (-seconds / 20.0).exp();
+        assert_eq!(says(&opened(15, fall)), "Bus still at 72 V: wait about 53 s, then meter before touching");
+        assert_eq!(says(&opened(30, fall)), "Bus still at 34 V: wait about 38 s, then meter before touching");
+        assert_eq!(says(&opened(11, fall)), "Bus still at 88 V: wait until it is dead, then meter before touching");
+        assert_eq!(says(&opened(70, fall)), "Bus still at 5 V: wait about 0 s, then meter before touching");
+    }
+
+    #[test]
+    fn a_bus_that_does_not_fall_is_live() {
+        let stays = "Bus still at 91 V: it does not fall: take it as live";
+        assert_eq!(says(&opened(20, |_| 91.0)), stays);
+        assert_eq!(says(&opened(20, |seconds| 91.0 + 0.01 * seconds)), stays);
+        // 0.1 V/s of 90 V is a time constant of 900 s: 5 V after 900 s x ln(90 / 5) = 2600 s.
+        let slow = opened(20, |seconds| 91.0 - 0.1 * seconds);
+        assert_eq!(says(&slow), "Bus still at 90 V: wait about 44 min, then meter before touching");
+    }
 }

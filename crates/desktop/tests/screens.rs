@@ -244,6 +244,90 @@ fn each_stage_has_its_word_and_its_time_above_the_plots() {
 }
 
 #[test]
+fn a_finding_stands_first_and_its_place_is_marked() {
+    let mut harness = show(running("acorn-open-sense-lead.mcap", 16_000), Duration::ZERO);
+    has(&harness, "NO-GO");
+    has(&harness, "Open sense lead: cells 9 and 10");
+    has(&harness, "possible");
+    has_part(&harness, "cells 9 and 10 move against each other by up to ");
+    has_part(&harness, "With the switch open, look at: unplug the sense connector and meter that pin");
+    has(&harness, "Practice: Open the switch; then look at cells 9 and 10: open sense lead");
+    let rect = |harness: &Harness<'_, Shown>, label: &str| {
+        harness.query_all_by_label_contains(label).next().unwrap_or_else(|| panic!("no {label:?}")).rect()
+    };
+    // Above the alarms, and its mark reaches from the one cell to the other, no further.
+    let [finding, alarms] = ["Open sense lead: cells 9", "Acknowledge all (A)"].map(|label| rect(&harness, label));
+    assert!(finding.bottom() <= alarms.top());
+    let mark = rect(&harness, "Mark: Open sense lead: cells 9 and 10");
+    for (cell, inside) in [(8, false), (9, true), (10, true), (11, false)] {
+        assert_eq!(mark.x_range().contains(rect(&harness, &format!("Cell {cell}: ")).center().x), inside, "{cell}");
+        let marked = all(&harness).split(" | ").any(|words| {
+            words.starts_with(&format!("Cell {cell}: ")) && words.ends_with(", finding: possible open sense lead")
+        });
+        assert_eq!(marked, inside, "{cell}");
+    }
+    let snapshot = Arc::clone(&harness.state().snapshot);
+    let from = snapshot.verdict.as_ref().expect("judged").findings[0].from;
+    let from = model::format_nanos(i64::try_from(from.nanos).expect("seconds"), 1);
+    has(&harness, &format!("Mark on the time axis from {from} s: Open sense lead: cells 9 and 10"));
+    // What speaks for it is there when it is asked for.
+    has_not(&harness, "for: ");
+    harness.get_by_label("finding 1: 2 for it, 0 against it").click();
+    harness.run_steps(3);
+    has_part(&harness, "for: ");
+}
+
+#[test]
+fn a_sensor_of_a_finding_is_marked_in_its_row() {
+    let harness = show(running("sapling-sensor-open.mcap", 20_000), Duration::ZERO);
+    has(&harness, "Temperature sensor open: temperature 2");
+    has(&harness, "2 cells 6-10: -40.0 °C, critical, finding: likely temperature sensor open");
+    has_not(&harness, "1 cells 1-5: 21.0 °C, finding");
+    has_part(&harness, "Throttle to zero, then open the switch; then look at temperature 2: temperature sensor open");
+}
+
+#[test]
+fn a_sound_pack_has_no_findings_and_no_empty_place_for_them() {
+    let harness = show(running("acorn-first-switch-on.mcap", 26_000), Duration::ZERO);
+    has_not(&harness, "Mark");
+    has_not(&harness, "finding");
+    has_not(&harness, "With the switch open");
+}
+
+#[test]
+fn a_bus_that_falls_after_opening_says_for_how_long() {
+    let snapshot = running("acorn-weak-cell.mcap", 38_000);
+    let sound = running("acorn-first-switch-on.mcap", 60_000);
+    for snapshot in [snapshot, sound] {
+        assert_eq!(snapshot.stage, Some(session::rules::Stage::SwitchOpened));
+        let bus = model::format_nanos(snapshot.bus.latest.expect("a bus"), 0);
+        let harness = show(snapshot, Duration::ZERO);
+        has_part(&harness, &format!("Practice: Bus still at {bus} V: wait about "));
+        has_part(&harness, ", then meter before touching");
+    }
+}
+
+#[test]
+fn nothing_is_painted_over_the_column_of_values() {
+    for size in [[816.0, 500.0], [820.0, 700.0], [960.0, 600.0], [1280.0, 800.0]] {
+        let harness = show_in(size, running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
+        let values = harness.get_by_label("Reported pack").rect().left();
+        let cells = (1..=24).map(|cell| format!("Cell {cell}: "));
+        for label in cells.chain(["Plot of cells: ".to_owned(), "Plot of temperatures: ".to_owned()]) {
+            let rect = harness.query_all_by_label_contains(&label).next().expect("it is there").rect();
+            assert!(rect.right() <= values, "{size:?}: {label}{rect:?}, and values from {values}");
+        }
+    }
+}
+
+#[test]
+fn a_small_window_has_one_title_for_the_alarms() {
+    let harness = show_in([960.0, 600.0], running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
+    has(&harness, "Alarms (2 wait)");
+    assert_eq!(harness.query_all_by_label("Alarms").count(), 0);
+}
+
+#[test]
 fn in_a_small_window_alarms_and_checks_can_be_read_and_pressed() {
     let size = [960.0, 600.0];
     let mut harness = show_in(size, running("acorn-weak-cell.mcap", 20_000), Duration::ZERO);
@@ -338,6 +422,9 @@ fn the_gallery_has_every_state() {
         "NO SOUND: keep an eye on the screen",
         "cleared but latched, not acknowledged",
         "put aside",
+        "possible",
+        "likely",
+        "proven",
         "Cell 11: never seen",
         "Cell 10: the BMS says it has no value",
         "Cell 8: 2.950 V, -900 mV from the median, critical, so far 2.946 to 2.953 V",

@@ -12,40 +12,83 @@ use simulator::Fault;
 
 use crate::practice::{SOUND, ready};
 
-/// Longer than any fault needs to show.
-const LONGEST: Duration = Duration::from_secs(50);
-/// A person looks at the screen about this often.
-const LOOK_EVERY: Duration = Duration::from_millis(400);
+/// What a practice pack shows, it shows in this time.
+const LONGEST: Duration = Duration::from_secs(45);
+/// A person looks at the screen about this often; forty windows on two cores can't be drawn more often.
+const LOOK_EVERY: Duration = Duration::from_millis(1_000);
 
 /// What must stand on the screen at the same time: the answer, and parts of other words.
-///
+type Expected = (&'static str, &'static [&'static str]);
+
 /// The checks and places are those of `tests/tests/simulator_through_pipeline.rs`, where the arithmetic stands beside
-/// them: faults take cell 7, the lead between 7 and 8, sensor 2, and the lead at the last cell.
-fn expected(fault: &str) -> (&'static str, &'static [&'static str]) {
-    match fault {
-        SOUND => ("GO", &["every required check passed", "Checks: 20 of 20 passed"]),
-        "low-cell" | "weak-cell" => ("NO-GO", &["deviation: failed", "cell 7 from the median"]),
-        "open-sense-lead" => ("NO-GO", &["sense leads: failed", "cell high: failed", "cell low: failed", "cell 7 at"]),
-        "open-sense-lead-midpoint" => ("NO-GO", &["sense leads: failed", "deviation: failed"]),
+/// them: faults take cell 7, the lead between 7 and 8, sensor 2, and the lead at the last cell. Causes stand in the
+/// findings with their place.
+fn expected(fault: &str) -> Option<Expected> {
+    Some(match fault {
+        SOUND => ("GO", &["every required check passed"]),
+        "low-cell" => ("NO-GO", &["deviation: failed", "cell 7 from the median", "Low cell: cell 7"]),
+        "high-cell" => ("NO-GO", &["deviation: failed", "cell 7 from the median", "High cell: cell 7"]),
+        "weak-cell" => ("NO-GO", &["deviation: failed", "cell 7 from the median", "Weak cell: cell 7"]),
+        "link-resistance" => ("NO-GO", &["deviation: failed", "Link resistance: cell 7"]),
+        "open-sense-lead" => (
+            "NO-GO",
+            &[
+                "sense leads: failed",
+                "cell high: failed",
+                "cell low: failed",
+                "cell 7 at",
+                OPEN_LEAD,
+                "Mark: Open sense",
+            ],
+        ),
+        "open-sense-lead-midpoint" => ("NO-GO", &["sense leads: failed", "deviation: failed", OPEN_LEAD]),
         "open-sense-lead-held" | "open-sense-lead-intermittent" => {
-            ("NO-GO", &["sense leads: failed", "the BMS's own test of its sense leads: failed"])
+            ("NO-GO", &["sense leads: failed", "the BMS's own test of its sense leads: failed", OPEN_LEAD])
         }
-        "open-sense-lead-end" => ("NO-GO", &["sense leads: failed", "cell low: failed", "cell 24"]),
-        "sensor-open" | "sensor-short" => ("NO-GO", &["possible values: failed", "temperature 2"]),
-        "pack-sum-offset" => ("NO-GO", &["pack sum: failed"]),
-        "silent-line" => {
-            ("CANNOT TELL", &["does not come any more", "OLD: no data for", "Nobody is watching the pack"])
+        "open-sense-lead-end" => ("NO-GO", &["sense leads: failed", "cell low: failed", "Open sense lead: cell 24"]),
+        "swapped-sense-leads" => ("NO-GO", &["possible values: failed", "Swapped sense leads: cell"]),
+        "sensor-open" => ("NO-GO", &["possible values: failed", "Temperature sensor open: temperature 2"]),
+        "sensor-short" => ("NO-GO", &["possible values: failed", "Temperature sensor short: temperature 2"]),
+        "sensor-stuck" => ("CANNOT TELL", &["Temperature sensor stuck: temperature 2"]),
+        "heating-at-rest" => ("NO-GO", &["temperature rate: failed", "temperature 2 (cells 5-8) rising", "step back"]),
+        "pack-sum-offset" => ("NO-GO", &["pack sum: failed", "Pack sum offset"]),
+        "current-offset" => ("CANNOT TELL", &["current at rest: no data", "Current offset"]),
+        "circulation" => ("CANNOT TELL", &["current at rest: no data", "Circulation"]),
+        "reversed-current" => ("CANNOT TELL", &["Reversed current sign"]),
+        "wrong-cell-scale" => ("NO-GO", &["cell low: failed", "pack sum: failed", "Wrong scale"]),
+        "too-many-cells-read" => ("NO-GO", &["cell low: failed", "Wrong cell count: cells 23 and 24"]),
+        "too-few-cells-read" => ("NO-GO", &["pack sum: failed", "Wrong cell count"]),
+        "stuck-pre-charge" => ("CANNOT TELL", &["Stuck pre-charge"]),
+        "pre-charge-retries" => ("CANNOT TELL", &["Pre-charge retries"]),
+        "bus-live-early" => ("CANNOT TELL", &["Bus live before closing", "Take the bus as live"]),
+        "silent-line" => (
+            "CANNOT TELL",
+            &["does not come any more", "OLD: no data for", "Nobody is watching the pack", "Silent line"],
+        ),
+        "unplug" => ("CANNOT TELL", &["link lost: ", "link: no data", "Nobody is watching the pack", "Unplugged"]),
+        "frozen-frame" => ("NO-GO", &["live values: failed", "the values are frozen", "Frozen BMS"]),
+        "flipped-bits" | "lost-bytes" => ("NO-GO", &["link: failed", "Damaged line", "of the data line"]),
+        // The line has to be seen without and with it before the cause is more than a damaged line.
+        "interference-with-bus" | "interference-with-current" => ("NO-GO", &["link: failed"]),
+        // No faults of the pack: they are said, and take no go away.
+        "balancing-active" => ("GO", &["every required check passed", "Balancing active: cell 7"]),
+        "cells-read-in-turn" => ("GO", &["every required check passed", "Cells read one after another"]),
+        // A drift of millivolts an hour needs many minutes; the resistance of a path needs several steps of the load, and
+        // the practice pack has its first at 14 s; the switch is not opened in that time. What shows is go for the next
+        // step, and that what was not tried is not known.
+        "self-discharge" | "pack-lead-resistance" | "bus-lead-resistance" | "welded-contact" => {
+            ("GO", &["every required check passed"])
         }
-        "unplug" => ("CANNOT TELL", &["link lost: ", "link: no data", "Nobody is watching the pack"]),
-        "frozen-frame" => ("NO-GO", &["live values: failed", "the values are frozen"]),
-        "flipped-bits" | "lost-bytes" => ("NO-GO", &["link: failed", "look at the data line"]),
+        // The bus of the practice pack does not show these to the diagnosis in this time, so nothing is asked of them.
+        "no-pre-charge" | "slow-pre-charge" | "stalled-pre-charge" => return None,
         other => panic!("what must {other} look like?"),
-    }
+    })
 }
 
+const OPEN_LEAD: &str = "Open sense lead: cells 7 and 8";
+
 /// What is missing on the screen.
-fn missing(harness: &Harness<'_, Option<Desktop>>, fault: &str) -> Vec<String> {
-    let (answer, words) = expected(fault);
+fn missing(harness: &Harness<'_, Option<Desktop>>, (answer, words): Expected) -> Vec<String> {
     let mut missing = Vec::new();
     if harness.query_all_by_label(answer).next().is_none() {
         missing.push(answer.to_owned());
@@ -72,13 +115,13 @@ fn window(fault: &str, players: Players) -> Harness<'static, Option<Desktop>> {
 }
 
 /// How long it took until the screen said what it must, or what was still missing then.
-fn watch(fault: &str) -> Result<Duration, Vec<String>> {
+fn watch(fault: &str, expected: Expected) -> Result<Duration, Vec<String>> {
     let mut harness = window(fault, Players::none());
     #[expect(clippy::disallowed_methods, reason = "a person watches in real time")]
     let began = Instant::now();
     loop {
         harness.run_steps(1);
-        let missing = missing(&harness, fault);
+        let missing = missing(&harness, expected);
         if missing.is_empty() {
             return Ok(began.elapsed());
         }
@@ -92,9 +135,11 @@ fn watch(fault: &str) -> Result<Duration, Vec<String>> {
 #[test]
 fn every_practice_fault_is_told_on_the_screen_and_a_sound_pack_is_go() {
     let faults: Vec<&str> = std::iter::once(SOUND).chain(Fault::all().map(simulator::FaultKind::name)).collect();
-    assert_eq!(faults.len(), 16, "a sound pack and fifteen faults");
+    assert_eq!(faults.len(), 41, "a sound pack and forty faults");
+    let watched: Vec<_> = faults.iter().filter_map(|fault| Some((*fault, expected(fault)?))).collect();
     let told: Vec<_> = thread::scope(|scope| {
-        let watching: Vec<_> = faults.iter().map(|fault| (*fault, scope.spawn(|| watch(fault)))).collect();
+        let watching: Vec<_> =
+            watched.iter().map(|(fault, expected)| (*fault, scope.spawn(|| watch(fault, *expected)))).collect();
         watching.into_iter().map(|(fault, thread)| (fault, thread.join().expect("it did not panic"))).collect()
     });
     for (fault, told) in &told {

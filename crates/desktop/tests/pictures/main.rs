@@ -13,17 +13,21 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use common::{Shown, recorded, running};
+use desktop::prepare::{self, Book, Prepare};
 use desktop::sound::{Players, Sound};
 use desktop::start::{PracticeFault, Start};
 use desktop::{colours, gallery};
-use egui::{CentralPanel, Frame, Theme, Ui};
+use egui::{CentralPanel, Frame, Margin, Theme, Ui};
 use egui_kittest::Harness;
+use model::{Amount, HandItem, HandOutcome, HandReading};
 use session::Snapshot;
+use session::rules::{HandLine, Pack};
 
 /// What is drawn.
 #[derive(Clone, Copy, Debug)]
 enum Scene {
     Start,
+    Prepare,
     Sound,
     OpenSenseLead,
     WeakCell,
@@ -33,8 +37,9 @@ enum Scene {
     Gallery,
 }
 
-const SCENES: [(&str, Scene); 8] = [
+const SCENES: [(&str, Scene); 9] = [
     ("start", Scene::Start),
+    ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
     ("open-sense-lead", Scene::OpenSenseLead),
     ("weak-cell", Scene::WeakCell),
@@ -77,8 +82,9 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
     };
     match scene {
         Scene::Start => start(),
+        Scene::Prepare => prepare(),
         Scene::Sound => session(running("acorn-first-switch-on.mcap", 26_000)),
-        Scene::OpenSenseLead => session(running("acorn-open-sense-lead.mcap", 16_000)),
+        Scene::OpenSenseLead => session(running("acorn-open-sense-lead.mcap", 20_000)),
         Scene::WeakCell => session(running("acorn-weak-cell.mcap", 20_000)),
         Scene::Gaps => session(running("field-damaged-data-line.mcap", 30_000)),
         Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
@@ -101,6 +107,42 @@ fn start() -> Box<dyn FnMut(&mut Ui)> {
     })
 }
 
+/// The first checks are done, one reading is bad, the rest is open.
+fn prepare() -> Box<dyn FnMut(&mut Ui)> {
+    const KEY: &str = "a pack";
+    let pack = Pack::parse(&packwake_tests::text("packs/acorn-24s-nmc.toml")).0.expect("a shipped pack is sound");
+    let mut book = Book::default();
+    let amount = |text: &str| Amount::parse(text).expect("an amount");
+    for item in HandItem::all() {
+        let reading = match item {
+            HandItem::PackVoltage => HandReading::measured(item, amount("92.4 V"), "bench meter"),
+            HandItem::InsulationPlus => HandReading::measured(item, amount("2.1 Mohm"), "insulation meter"),
+            HandItem::InsulationMinus => {
+                book.enter(KEY, HandReading::measured(item, amount("30 kohm"), "insulation meter"), 0.0);
+                break;
+            }
+            _ => HandReading::found(item, HandOutcome::Passed, ""),
+        };
+        book.enter(KEY, reading, 0.0);
+    }
+    let mut screen = Prepare::default();
+    Box::new(move |ui: &mut Ui| {
+        let lines = book.lines(KEY, &pack, 240.0);
+        let shown = prepare::Shown {
+            lines: &lines,
+            pack: Some(&pack),
+            age: &|line: &HandLine| line.entry.as_ref().map(|_| Duration::from_secs(240)),
+            earlier: &|_| None,
+            closed: None,
+            session: false,
+        };
+        let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground);
+        CentralPanel::default().frame(frame.inner_margin(Margin::symmetric(28, 16))).show(ui, |ui| {
+            let _entered = screen.ui(ui, &shown);
+        });
+    })
+}
+
 /// A driver of another version draws text a little differently; a moved line or another colour is far more than that.
 const TOLERANCE: u8 = 48;
 /// Of a million pixels, so many may be off by more.
@@ -112,6 +154,7 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
     let anew = std::env::var_os("UPDATE_PICTURES").is_some();
     for (name, scene, theme) in [
         ("start", Scene::Start, Theme::Light),
+        ("prepare", Scene::Prepare, Theme::Light),
         ("sound", Scene::Sound, Theme::Light),
         ("sound-dark", Scene::Sound, Theme::Dark),
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
