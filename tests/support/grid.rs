@@ -186,7 +186,9 @@ impl Case {
     /// slowly.
     pub fn length(&self) -> SessionTime {
         let seconds = self.faults.iter().map(|fault| match fault.kind {
-            FaultKind::WeldedContact | FaultKind::BusLiveEarly => 130,
+            FaultKind::BusLiveEarly => 130,
+            // What the electronics draw keeps the fall straight for the first minute.
+            FaultKind::WeldedContact => 300,
             FaultKind::SelfDischarge | FaultKind::HeatingAtRest => 420,
             _ => 60,
         });

@@ -41,8 +41,11 @@ impl Score {
 /// Whether a finding names the cause (one that leaves open which of two is right names both), and a place of it where it has one. A finding without a place names no wrong one.
 fn names(finding: &Finding, known: &Known) -> bool {
     let here = known.places.is_empty() || finding.places.is_empty();
-    let either =
-        finding.cause == rules::Cause::WeakCellOrLink && matches!(known.cause, "weak cell" | "link resistance");
+    let either = match finding.cause {
+        rules::Cause::WeakCellOrLink => matches!(known.cause, "weak cell" | "link resistance"),
+        rules::Cause::OffsetOrCirculation => matches!(known.cause, "current offset" | "circulation"),
+        _ => false,
+    };
     (either || finding.cause.name() == known.cause)
         && (here || finding.places.iter().any(|place| known.places.contains(place)))
 }

@@ -2,9 +2,11 @@
 //!
 //! A small part of the grid; the whole of it is `cargo run --release -p packwake-tests --example diagnosis_table`.
 
+use model::SessionTime;
 use packwake_tests::grid::{Axes, Case};
 use packwake_tests::pairs::ACORN;
 use packwake_tests::scoring::Score;
+use packwake_tests::{header, judge, simulated};
 use rules::Confidence;
 use simulator::{Fault, FaultKind};
 
@@ -62,6 +64,17 @@ fn sound_sessions_have_no_finding() {
     for seed in 0..100 {
         let score = Score::of(&Case::sound(seed));
         assert!(score.wrong.is_empty(), "seed {seed}: {:?}", score.wrong);
+    }
+}
+
+/// Long after the switch was opened, too: whatever discharges the bus.
+#[test]
+fn a_sound_pack_that_is_watched_to_the_end_has_no_finding() {
+    for seed in 0..24 {
+        let case = Case::sound(seed);
+        let inputs = simulated(case.pair.protocol, &case.scene(), &[], SessionTime::from_millis(360_000));
+        let (_, verdict) = judge(&header(case.pair.protocol, case.pair.pack), inputs);
+        assert!(verdict.findings.is_empty(), "seed {seed}: {:?}", verdict.findings);
     }
 }
 

@@ -51,6 +51,8 @@ pub enum Cause {
     CurrentOffset,
     /// Current flows between packs in parallel.
     Circulation,
+    /// One of the two; which, the readings do not tell.
+    OffsetOrCirculation,
     /// The load's side came up without a pre-charge.
     NoPreCharge,
     /// The switch closed before the pre-charge was complete.
@@ -87,7 +89,7 @@ const fn entry(cause: Cause, name: &'static str, check: Check, look_at: &'static
 }
 
 /// In the order of their declaration. What to look at is common practice, no source.
-const ENTRIES: [Entry; 33] = [
+const ENTRIES: [Entry; 34] = [
     entry(
         Cause::OpenSenseLead,
         "open sense lead",
@@ -216,6 +218,12 @@ const ENTRIES: [Entry; 33] = [
         "part the packs and meter each: before they are joined they may differ by 0.5 V at the most",
     ),
     entry(
+        Cause::OffsetOrCirculation,
+        "current offset or circulation",
+        Check::CurrentAtRest,
+        "the zero of the current sensor; with packs in parallel part them and meter each",
+    ),
+    entry(
         Cause::NoPreCharge,
         "no pre-charge",
         Check::Bus,
@@ -288,6 +296,7 @@ impl Cause {
     pub(crate) fn family(self) -> Self {
         match self {
             Self::WeakCell | Self::LinkResistance => Self::WeakCellOrLink,
+            Self::CurrentOffset | Self::Circulation => Self::OffsetOrCirculation,
             other => other,
         }
     }

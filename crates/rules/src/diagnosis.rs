@@ -221,10 +221,10 @@ fn explain(claims: &mut Vec<Claim>) {
 /// Whether `cause` leaves the signs that `sign` was claimed by. One that is only possible explains nothing.
 fn explains(cause: &Claim, sign: &Claim) -> bool {
     use Cause::{
-        BalancingActive, BusLiveEarly, CellsReadInTurn, Circulation, ConnectorResistance, CurrentOffset, DamagedLine,
-        FrozenBms, HeatingAtRest, HighCell, Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset,
-        ReversedCurrent, SelfDischarge, SensorOpen, SensorShort, SensorStuck, SilentLine, SwappedSenseLeads, Unplugged,
-        WeakCell, WeakCellOrLink, WeldedContact, WrongCellCount, WrongScale,
+        BalancingActive, BusLiveEarly, CellsReadInTurn, ConnectorResistance, DamagedLine, FrozenBms, HeatingAtRest,
+        HighCell, Interference, LinkResistance, LowCell, OpenSenseLead, PackSumOffset, ReversedCurrent, SelfDischarge,
+        SensorOpen, SensorShort, SensorStuck, SilentLine, SwappedSenseLeads, Unplugged, WeakCell, WeakCellOrLink,
+        WeldedContact, WrongCellCount, WrongScale,
     };
     if cause.confidence == Confidence::Possible && Confidence::Possible < sign.confidence {
         return false;
@@ -262,7 +262,6 @@ fn explains(cause: &Claim, sign: &Claim) -> bool {
         CellsReadInTurn => matches!(sign.cause, WeakCell | LinkResistance | WeakCellOrLink),
         WeakCell | LinkResistance | WeakCellOrLink => sign.cause == SelfDischarge && near(cause, sign, 0),
         SelfDischarge => matches!(sign.cause, LowCell) && near(cause, sign, 0),
-        Circulation => sign.cause == CurrentOffset,
         BusLiveEarly => sign.cause == WeldedContact,
         FrozenBms => matches!(sign.cause, SensorStuck | SilentLine),
         Interference => sign.cause == DamagedLine,

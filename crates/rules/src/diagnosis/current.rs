@@ -53,7 +53,11 @@ impl CurrentEvidence {
         let falls = self.falls(mean, span.1.since(span.0).as_secs_f64());
         let too_large = MOST_OFFSET * base(facts.one_hour_current) < mean.abs();
         let circulates = falls == Some(true) || too_large;
-        let cause = if circulates { Cause::Circulation } else { Cause::CurrentOffset };
+        let cause = match (circulates, falls) {
+            (true, _) => Cause::Circulation,
+            (false, Some(_)) => Cause::CurrentOffset,
+            (false, None) => Cause::OffsetOrCirculation,
+        };
         let claim = Claim::new(cause, Confidence::Likely, span, text);
         claims.push(match (circulates, falls) {
             (true, Some(true)) => claim.supported("it falls as it does between packs whose voltages approach"),

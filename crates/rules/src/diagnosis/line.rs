@@ -30,10 +30,9 @@ impl LineEvidence {
             claims.push(Claim::new(Cause::Unplugged, Confidence::Proven, span, "the source is gone".to_owned()));
         }
         if known.silent {
+            // The periods of the messages withhold go already.
             let text = format!("no sound frame since {:.3} s, and the port is open", span.1);
-            let mut claim = critical(Cause::SilentLine, text);
-            claim.confidence = Confidence::Likely;
-            claims.push(claim);
+            claims.push(Claim::new(Cause::SilentLine, Confidence::Likely, span, text));
         }
         if known.frozen {
             let mut claim = critical(Cause::FrozenBms, "values or counters stand still that should move".to_owned());

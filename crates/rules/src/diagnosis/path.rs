@@ -13,6 +13,8 @@ use crate::statistics::Running;
 
 /// Voltages further apart in time than this are not compared.
 const MOST_AGE: Duration = Duration::from_millis(500);
+/// The limit has its uncertainty: this share of it is worth a finding.
+const NEARLY: f64 = 0.8;
 /// Fewer comparisons than this say nothing.
 const ENOUGH: u64 = 10;
 /// How far two sound readings of the pack voltage may differ, as a share of it: a gap that is no further from a whole
@@ -121,7 +123,7 @@ impl PathEvidence {
         let Ok(Drop { resistance, offset, levels, .. }) = drop.estimate() else { return };
         let ohms = resistance.estimate.value;
         let (at_most, limit) = (ohms * self.largest, Self::limit(facts, sum));
-        if resistance.low <= 0.0 || at_most <= limit * 0.9 {
+        if resistance.low <= 0.0 || at_most <= limit * NEARLY {
             return;
         }
         let text = format!(

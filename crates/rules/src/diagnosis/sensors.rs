@@ -94,11 +94,11 @@ impl SensorEvidence {
         let others = self.sensors.iter().any(|other| other.seen.is_some());
         let absent = enough(state.absent).filter(|_| others);
         let (cause, tally, text) = if let Some(open) = enough(state.open) {
-            (Cause::SensorOpen, open, "reads its lowest: open, or its wire is")
+            (Cause::SensorOpen, open, "reads its lowest: the sensor or its wire is open")
         } else if let Some(absent) = absent {
-            (Cause::SensorOpen, absent, "has no value while others have: open, or not fitted")
+            (Cause::SensorOpen, absent, "has no value while others have: it is open or not fitted")
         } else if let Some(short) = enough(state.short) {
-            (Cause::SensorShort, short, "reads its highest: shorted, or its wire is")
+            (Cause::SensorShort, short, "reads its highest: the sensor or its wire is shorted")
         } else {
             return;
         };
