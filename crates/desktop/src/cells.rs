@@ -151,8 +151,8 @@ pub fn ui(ui: &mut Ui, look: Look<'_>, scale: &mut Scale, height: f32) {
     mark_findings(ui, &painter, chart, look, count);
 }
 
-/// A bracket over the numbers of the cells that a finding names, with a tooth at its middle: between the two cells of a
-/// pair stands the lead that they share.
+/// A bracket over the numbers of the cells that a finding names; with a tooth in the middle of several: between the two
+/// cells of a pair stands the lead that they share.
 fn mark_findings(ui: &Ui, painter: &egui::Painter, chart: Rect, look: Look<'_>, count: usize) {
     #[expect(clippy::cast_precision_loss, reason = "a pack has at most 512 cells")]
     let width = chart.width() / count as f32;
@@ -171,8 +171,10 @@ fn mark_findings(ui: &Ui, painter: &egui::Painter, chart: Rect, look: Look<'_>, 
                 pos2(right + reach, low - 7.0),
             ];
             painter.line(corners.to_vec(), stroke);
-            let middle = f32::midpoint(left, right);
-            painter.line_segment([pos2(middle, low), pos2(middle, low - 12.0)], stroke);
+            if first < last {
+                let middle = f32::midpoint(left, right);
+                painter.line_segment([pos2(middle, low), pos2(middle, low - 12.0)], stroke);
+            }
             let area = Rect::from_min_max(corners[0] - vec2(0.0, 5.0), corners[2] + vec2(0.0, 1.0));
             let id = ui.scope_id().with(("finding", finding.number, first));
             pieces::name(&ui.interact(area, id, Sense::hover()), format!("Mark: {}", wording::finding(finding)));
