@@ -374,7 +374,7 @@ impl Axis<'_> {
     /// The findings whose data begins in the time that is shown.
     fn shown_findings<'f>(&self, look: Look<'f>) -> impl Iterator<Item = &'f Finding> {
         let (from, to) = (self.from, self.to);
-        let begin = move |finding: &&Finding| (from..=to).contains(&seconds(finding.from.nanos));
+        let begin = move |finding: &&Finding| (from..=to).contains(&seconds(finding.since.nanos));
         wording::findings(look).into_iter().filter(begin).take(MARKS)
     }
 
@@ -382,7 +382,7 @@ impl Axis<'_> {
     fn findings(&self, plot: &mut egui_plot::PlotUi<'_>, look: Look<'_>, colours: &Colours) {
         for finding in self.shown_findings(look) {
             let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
-            let line = VLine::new(format!("finding {}", finding.number), seconds(finding.from.nanos));
+            let line = VLine::new(format!("finding {}", finding.number), seconds(finding.since.nanos));
             plot.vline(line.color(colour).style(LineStyle::dotted_dense()).width(1.6));
         }
     }
@@ -391,7 +391,7 @@ impl Axis<'_> {
     fn finding_marks(&self, ui: &Ui, look: Look<'_>, row: Rect, across: &PlotTransform) {
         let colours = Colours::of(ui.visuals());
         for finding in self.shown_findings(look) {
-            let at = seconds(finding.from.nanos);
+            let at = seconds(finding.since.nanos);
             let x = across.position_from_point(&PlotPoint::new(at, 0.0)).x;
             let colour = colours.of_meaning(wording::severity(finding.severity).meaning);
             let painter = ui.painter();

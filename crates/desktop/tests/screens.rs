@@ -267,7 +267,7 @@ fn a_finding_stands_first_and_its_place_is_marked() {
         assert_eq!(marked, inside, "{cell}");
     }
     let snapshot = Arc::clone(&harness.state().snapshot);
-    let from = snapshot.verdict.as_ref().expect("judged").findings[0].from;
+    let from = snapshot.verdict.as_ref().expect("judged").findings[0].since;
     let from = model::format_nanos(i64::try_from(from.nanos).expect("seconds"), 1);
     has(&harness, &format!("Mark on the time axis from {from} s: Open sense lead: cells 9 and 10"));
     // What speaks for it is there when it is asked for.

@@ -272,7 +272,7 @@ const ABOUT: [About; 24] = {
             "open switch",
             Meter,
             Must(&[Dimension::Resistance, Dimension::Voltage]),
-            "Bus discharged: ohms across the open switch; or better the volts behind it, across 10 kohm.",
+            "With the bus discharged, ohms across the open switch; better: the volts behind it, across 10 kohm.",
             "a switch that is welded or leaks is no switch",
         ),
         about(

@@ -58,6 +58,8 @@ pub struct Finding {
     pub confidence: Confidence,
     /// How bad: a critical one that is proven fails its check.
     pub severity: Severity,
+    /// Since when the data shows it, to the second.
+    pub since: SessionTime,
     /// The time of the data that it rests on.
     pub from: SessionTime,
     /// Its end.
@@ -123,6 +125,9 @@ impl FindingChange {
 /// A claim must hold in so many looks running before it is a finding, and be absent in so many to be withdrawn.
 const STEADY_LOOKS: u8 = 2;
 
+/// Looks are a second apart.
+const LOOK_NANOS: u64 = 1_000_000_000;
+
 /// What tells one finding from another. The second place of a pair does not: of an open lead the first cell counts.
 type Key = (Cause, Option<Channel>);
 
@@ -130,6 +135,8 @@ type Key = (Cause, Option<Channel>);
 #[derive(Clone, Copy, Debug, Default)]
 struct Steadiness {
     index: Option<usize>,
+    /// Since when it was claimed.
+    since: SessionTime,
     /// Looks running in which it was there, or was not.
     there: u8,
     gone: u8,
@@ -170,10 +177,14 @@ impl FindingBook {
         }
         for (key, claim) in claimed {
             let steadiness = self.by_key.entry(key).or_default();
+            if steadiness.there == 0 {
+                // The data before a look is what it looked at.
+                steadiness.since = claim.from.max(SessionTime::from_nanos(at.nanos.saturating_sub(LOOK_NANOS)));
+            }
             (steadiness.there, steadiness.gone) = (steadiness.there.saturating_add(1), 0);
             if STEADY_LOOKS <= steadiness.there || claim.confidence == Confidence::Proven {
                 let index = *steadiness.index.get_or_insert(self.findings.len());
-                take(&mut self.findings, index, claim, at, events);
+                take(&mut self.findings, index, claim, steadiness.since, at, events);
             }
         }
         self.by_key.retain(|_, steadiness| steadiness.index.is_some() || steadiness.gone < STEADY_LOOKS);
@@ -186,7 +197,14 @@ impl FindingBook {
     }
 }
 
-fn take(findings: &mut Vec<Finding>, index: usize, claim: Claim, at: SessionTime, events: &mut Vec<Event>) {
+fn take(
+    findings: &mut Vec<Finding>,
+    index: usize,
+    claim: Claim,
+    since: SessionTime,
+    at: SessionTime,
+    events: &mut Vec<Event>,
+) {
     let number = u32::try_from(index + 1).unwrap_or(u32::MAX);
     let new = Finding {
         number,
@@ -194,6 +212,7 @@ fn take(findings: &mut Vec<Finding>, index: usize, claim: Claim, at: SessionTime
         places: claim.places,
         confidence: claim.confidence,
         severity: claim.severity,
+        since,
         from: claim.from,
         to: claim.to,
         text: claim.text,
@@ -279,7 +298,7 @@ mod tests {
             let mut findings = Vec::new();
             let places = places.iter().map(|place| Channel::at(Quantity::CellVoltage, *place)).collect();
             let claim = Claim { places, ..claim(1, Confidence::Likely) };
-            take(&mut findings, 0, claim, SessionTime::ZERO, &mut Vec::new());
+            take(&mut findings, 0, claim, SessionTime::ZERO, SessionTime::ZERO, &mut Vec::new());
             findings.first().map(Finding::place)
         };
         assert_eq!(at(&[]).as_deref(), Some(""));

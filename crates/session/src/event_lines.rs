@@ -90,6 +90,7 @@ fn finding_fields(finding: &Finding, change: Option<&str>) -> Map<String, Value>
         "confidence": finding.confidence.name(),
         "severity": finding.severity.name(),
         "text": finding.text,
+        "since_s": seconds(finding.since),
         "from_s": seconds(finding.from),
         "to_s": seconds(finding.to),
         "for": finding.supports,
