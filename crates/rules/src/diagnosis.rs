@@ -229,6 +229,10 @@ fn explains(cause: &Claim, sign: &Claim) -> bool {
     if cause.confidence == Confidence::Possible && Confidence::Possible < sign.confidence {
         return false;
     }
+    // What is milder and less sure hides nothing that is worse.
+    if cause.severity < sign.severity && cause.confidence < sign.confidence {
+        return false;
+    }
     let cells = matches!(
         sign.cause,
         LowCell | HighCell | WeakCell | LinkResistance | WeakCellOrLink | SelfDischarge | BalancingActive
@@ -241,9 +245,9 @@ fn explains(cause: &Claim, sign: &Claim) -> bool {
         }
         ReversedCurrent => sign.cause == ConnectorResistance,
         SensorOpen | SensorShort => sign.cause == SensorStuck && near(cause, sign, 0),
-        SwappedSenseLeads | OpenSenseLead | BalancingActive if cells => {
-            cause.cause != sign.cause && near(cause, sign, 1)
-        }
+        // It moves readings, and no resistance: a weak cell beside it stays one.
+        BalancingActive => matches!(sign.cause, LowCell | HighCell | SelfDischarge) && near(cause, sign, 1),
+        SwappedSenseLeads | OpenSenseLead if cells => cause.cause != sign.cause && near(cause, sign, 1),
         SwappedSenseLeads => match sign.cause {
             PackSumOffset | WrongCellCount | ConnectorResistance => true,
             OpenSenseLead => near(cause, sign, 1) || sign.places.is_empty(),
