@@ -1,6 +1,7 @@
 //! Decoded rows in columns, with the order in which they came.
 
 use std::fmt;
+use std::ops::Range;
 
 use crate::curve::Conversion;
 use crate::float_scale::FloatScale;
@@ -460,6 +461,63 @@ impl Column {
         }
     }
 
+    /// The lowest and the highest value of these rows in billionths of the base unit; `None` where none of them has one
+    /// that fits.
+    pub fn extent(&self, rows: Range<usize>, scale: &Conversion) -> Option<(i64, i64)> {
+        if let (Conversion::Linear(scale), true) = (scale, self.all_valid(rows.clone()))
+            && let Some((lowest, highest)) = self.integer_extent(rows.clone())
+            && let (Some(one), Some(other)) = (scale.nanos(lowest), scale.nanos(highest))
+        {
+            // A linear scale goes up or down all the way; where both ends fit, so does what lies between.
+            return Some((one.min(other), one.max(other)));
+        }
+        let values = rows.filter_map(|row| self.nanos(row, scale));
+        values.fold(None, |known, nanos| match known {
+            Some((lowest, highest)) => Some((nanos.min(lowest), nanos.max(highest))),
+            None => Some((nanos, nanos)),
+        })
+    }
+
+    fn all_valid(&self, rows: Range<usize>) -> bool {
+        // Whole words at once: nearly always each row has a value.
+        let mut row = rows.start;
+        while row < rows.end {
+            let Some(word) = self.valid.get(row / 64) else { return false };
+            let count = (64 - row % 64).min(rows.end - row);
+            let mask = (u64::MAX >> (64 - count)) << (row % 64);
+            if word & mask != mask {
+                return false;
+            }
+            row += count;
+        }
+        true
+    }
+
+    /// Over numbers as sent; `None` for floats and where there is no row.
+    fn integer_extent(&self, rows: Range<usize>) -> Option<(i128, i128)> {
+        macro_rules! extent {
+            ($list:expr) => {{
+                let list = $list.get(rows)?;
+                let first = *list.first()?;
+                let (lowest, highest) = list
+                    .iter()
+                    .fold((first, first), |(lowest, highest), value| (lowest.min(*value), highest.max(*value)));
+                Some((lowest.into(), highest.into()))
+            }};
+        }
+        match &self.values {
+            Values::I8(list) => extent!(list),
+            Values::U8(list) => extent!(list),
+            Values::I16(list) => extent!(list),
+            Values::U16(list) => extent!(list),
+            Values::I32(list) => extent!(list),
+            Values::U32(list) => extent!(list),
+            Values::I64(list) => extent!(list),
+            Values::U64(list) => extent!(list),
+            Values::F64(_) => None,
+        }
+    }
+
     /// Removes all rows and keeps the memory.
     pub fn clear(&mut self) {
         each!(&mut self.values, list => list.clear());
@@ -561,6 +619,29 @@ mod tests {
         let mut out = [f64::MAX; 71];
         column.to_f64(&FloatScale::new(&kelvin.expect("a scale")), &mut out);
         assert_eq!((out[1], out[5], out[69], out[70]), (0.1, 0.0, 6.9, f64::MAX));
+    }
+
+    #[test]
+    fn an_extent_is_that_of_each_row() {
+        let volt = Unit::parse("mV").expect("a unit");
+        let falling = Scale::new(volt, Decimal::parse("-0.5").expect("a number"), Decimal::ZERO).expect("a scale");
+        let mut column = Column::new(Values::for_integers(16, true));
+        for row in 0..300_i128 {
+            column.push((row % 97 != 13).then_some(Raw::Int(row * 7919 % 1000 - 500)));
+        }
+        let mut floats = Column::new(Values::F64(Vec::new()));
+        for row in 0..300 {
+            floats.push((row % 50 != 3).then(|| Raw::Float(f64::from(row * 37 % 101) / 8.0)));
+        }
+        for column in [column, floats] {
+            for scale in [Conversion::Linear(Scale::of_unit(volt)), Conversion::Linear(falling)] {
+                for (from, to) in [(0, 0), (0, 13), (13, 14), (14, 110), (0, 300), (130, 131), (63, 65), (290, 400)] {
+                    let each: Vec<i64> = (from..to).filter_map(|row| column.nanos(row, &scale)).collect();
+                    let expected = each.iter().min().copied().zip(each.iter().max().copied());
+                    assert_eq!(column.extent(from..to, &scale), expected, "{from}..{to}");
+                }
+            }
+        }
     }
 
     #[test]

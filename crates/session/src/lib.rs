@@ -17,6 +17,7 @@ mod live;
 pub mod opening;
 mod replay;
 pub mod snapshot;
+pub mod tracks;
 mod view;
 pub mod worker;
 
