@@ -13,8 +13,11 @@ use session::worker::{Job, Opened, Opener};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
+use crate::frames::Frames;
 use crate::pace::Pace;
+use crate::pack_limits::PackScreen;
 use crate::prepare::{self, Book, PackFile, Prepare};
+use crate::review::Review;
 use crate::sound::{Players, Sound};
 use crate::start::{PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
@@ -138,6 +141,35 @@ pub enum Showing {
     SwitchOn,
     /// The checks before power.
     Prepare,
+    /// What happened, at any time of it.
+    Review,
+    /// The limits of the pack.
+    Pack,
+    /// The bytes of the line and what they mean.
+    Frames,
+}
+
+/// The files of what is watched or shown, as far as there are any.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Files {
+    /// Where the session is recorded, or the recording that is shown.
+    pub recording: Option<PathBuf>,
+    /// The protocol file; `None` where the text came from elsewhere (a recording, the practice pack).
+    pub protocol: Option<PathBuf>,
+    /// The pack file, likewise.
+    pub pack: Option<PathBuf>,
+}
+
+impl Files {
+    fn of(wish: &Wish) -> Self {
+        match wish {
+            Wish::Practice { record, .. } => Self { recording: record.clone(), ..Self::default() },
+            Wish::Live { protocol, pack, record, .. } => {
+                Self { recording: record.clone(), protocol: Some(protocol.clone()), pack: Some(pack.clone()) }
+            }
+            Wish::Replay(replay) => Self { recording: Some(replay.path.clone()), ..Self::default() },
+        }
+    }
 }
 
 /// The program with its window.
@@ -150,6 +182,11 @@ pub struct Desktop {
     book: Book,
     prepare: Prepare,
     pack_file: PackFile,
+    review: Review,
+    pack: PackScreen,
+    frames: Frames,
+    /// Of the session that runs or is shown.
+    files: Files,
     /// Whose entries the running session took.
     pack_key: Option<String>,
     worker: Option<Worker>,
@@ -184,6 +221,10 @@ impl Desktop {
             book: Book::default(),
             prepare: Prepare::default(),
             pack_file: PackFile::default(),
+            review: Review::default(),
+            pack: PackScreen::default(),
+            frames: Frames::default(),
+            files: Files::default(),
             pack_key: None,
             worker: None,
             ending: None,
@@ -218,6 +259,9 @@ impl Desktop {
 
     fn begin(&mut self, ctx: &Context, wish: Wish) {
         let key = pack_key(&wish);
+        let files = Files::of(&wish);
+        // A recording that is not played as it was is opened to be looked at.
+        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was);
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
         let open = self.opener(wish, before);
         let pace = self.pace.clone();
@@ -228,7 +272,8 @@ impl Desktop {
                 self.sound.listen(Some(worker.handed_over()));
                 self.worker = Some(worker);
                 self.pack_key = key;
-                self.showing = Showing::SwitchOn;
+                self.files = files;
+                self.showing = if review { Showing::Review } else { Showing::SwitchOn };
                 self.start.failure = None;
                 self.shown = Arc::default();
                 self.since = Duration::ZERO;
@@ -306,6 +351,18 @@ impl Desktop {
                 top(ui, look);
                 out.extend(self.prepare_in_session(ui, look).map(Command::Reading));
             }
+            Showing::Review => {
+                top(ui, look);
+                self.review.ui(ui, Some(look), &self.files);
+            }
+            Showing::Pack => {
+                top(ui, look);
+                self.pack.ui(ui, Some(look), &self.files);
+            }
+            Showing::Frames => {
+                top(ui, look);
+                self.frames.ui(ui, Some(look), &self.files);
+            }
         }
         self.send(out);
         if new {
@@ -320,11 +377,18 @@ impl Desktop {
                 light_or_dark(ui);
             });
         });
-        if self.showing == Showing::Prepare {
-            let colours = Colours::of(ui.visuals());
-            let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
-            CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
-            return;
+        let files = || self.start.wish().map_or_else(|_| Files::default(), |wish| Files::of(&wish));
+        match self.showing {
+            Showing::SwitchOn => {}
+            Showing::Prepare => {
+                let colours = Colours::of(ui.visuals());
+                let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
+                CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
+                return;
+            }
+            Showing::Review => return self.review.ui(ui, None, &files()),
+            Showing::Pack => return self.pack.ui(ui, None, &files()),
+            Showing::Frames => return self.frames.ui(ui, None, &files()),
         }
         // A file may be mended before it is looked at again.
         self.pack_file.forget();
@@ -338,8 +402,14 @@ impl Desktop {
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
         let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
-        let keys = [key(Key::P), key(Key::S)];
-        let screens = [(Showing::Prepare, "Prepare (P)"), (Showing::SwitchOn, first)];
+        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::F)];
+        let screens = [
+            (Showing::Prepare, "Prepare (P)"),
+            (Showing::SwitchOn, first),
+            (Showing::Review, "Review (R)"),
+            (Showing::Pack, "Pack (K)"),
+            (Showing::Frames, "Frames (F)"),
+        ];
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
                 self.showing = showing;
