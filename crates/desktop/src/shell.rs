@@ -353,7 +353,8 @@ impl Desktop {
             }
             Showing::Review => {
                 top(ui, look);
-                self.review.ui(ui, Some(look), &self.files);
+                // Showing the bytes is the other screen's.
+                let _asked = self.review.ui(ui, Some(look), &self.files);
             }
             Showing::Pack => {
                 top(ui, look);
@@ -386,7 +387,10 @@ impl Desktop {
                 CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
                 return;
             }
-            Showing::Review => return self.review.ui(ui, None, &files()),
+            Showing::Review => {
+                self.review.ui(ui, None, &files());
+                return;
+            }
             Showing::Pack => return self.pack.ui(ui, None, &files()),
             Showing::Frames => return self.frames.ui(ui, None, &files()),
         }

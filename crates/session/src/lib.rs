@@ -17,6 +17,7 @@ mod keeper;
 mod live;
 pub mod opening;
 mod replay;
+pub mod review;
 mod rows;
 pub mod snapshot;
 pub mod tracks;

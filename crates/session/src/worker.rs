@@ -207,9 +207,10 @@ impl Watching {
         self.view = View::new(true);
         let mut inputs = recording.inputs();
         let mut last_at = SessionTime::ZERO;
+        let mut told = None;
         let began = now();
         self.pass_on(&mut engine);
-        for input in inputs.by_ref() {
+        while let Some(input) = inputs.next() {
             let until = replay.until.unwrap_or(SessionTime { nanos: u64::MAX });
             if until < input.at {
                 self.feed(&mut engine, Input::new(until, InputKind::Quiet));
@@ -229,6 +230,13 @@ impl Watching {
             } else if self.published.is_none_or(|passed| EVERY <= last_at.since(passed)) {
                 self.view.pass_over();
                 self.published = Some(last_at);
+                if told.is_none_or(|told: Instant| EVERY <= told.elapsed()) {
+                    told = Some(now());
+                    let share = inputs.position_bytes().saturating_mul(1000) / recording.len_bytes().max(1);
+                    let shown = self.view.judging(u16::try_from(share.min(1000)).unwrap_or(1000));
+                    self.latest.publish(shown);
+                    (self.wake)();
+                }
             }
         }
         if !engine.ended() {
