@@ -1,10 +1,12 @@
 //! The rows-only reading gives what the engine shows, however the bytes are cut and damaged.
 
+use std::num::NonZero;
 use std::path::PathBuf;
 
 use model::{Batch, ByteRange, Input, InputKind, Item, Raw, Reason, SessionHeader, SessionTime};
 use packwake_tests::{Dice, header, protocol, root, simulated};
 use recording::Recording;
+use report::CsvWriter;
 use session::{Engine, RowReader};
 use simulator::{Fault, FaultKind, Scene};
 
@@ -216,4 +218,38 @@ fn a_reader_that_begins_later_counts_from_the_start_of_the_stream() {
         .collect();
     assert!(100 < moved.len());
     assert_eq!(later, moved);
+}
+
+#[test]
+fn a_table_on_any_number_of_threads_is_that_of_the_engine() {
+    for (index, file) in protocols().iter().enumerate() {
+        let header = header(file, "packs/acorn-24s-nmc.toml");
+        let mut dice = Dice::new(index as u64);
+        let clean = simulated(file, &Scene::practice(9), &[], SessionTime::from_millis(60_000));
+        let inputs = disturbed(&clean, &mut dice);
+        let mut engine = Engine::new(header).expect("the texts are sound");
+        let mut csv = CsvWriter::new(engine.protocol().layout(), Vec::new()).expect("memory");
+        let mut show = |batch: &Batch| csv.batch(batch).expect("memory");
+        session::replay(&mut engine, inputs.iter().cloned(), &mut |_, _| {}, &mut show);
+        let (expected_rows, expected) = (csv.rows(), csv.finish().expect("memory"));
+        assert!(50 < expected_rows, "{file}: {expected_rows} rows");
+        for threads in 1..=5 {
+            let protocol = protocol(file);
+            let mut reader = RowReader::new(std::sync::Arc::clone(&protocol));
+            let mut rest = inputs.iter();
+            let many = 1 + dice.bits() % 40;
+            let next = |batch: &mut Batch| {
+                while !reader.ended() && (reader.waiting() as u64) < many {
+                    let end = Input::new(reader.now(), InputKind::End);
+                    reader.process(rest.next().unwrap_or(&end));
+                }
+                reader.take_into(batch)
+            };
+            let mut out = Vec::new();
+            let threads = NonZero::new(threads).expect("one or more");
+            let rows = report::export(protocol.layout(), next, None, threads, &mut out).expect("memory");
+            assert!(out == expected, "{file} on {threads} threads");
+            assert_eq!(rows, expected_rows);
+        }
+    }
 }

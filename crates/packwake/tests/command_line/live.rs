@@ -195,6 +195,14 @@ fn a_recording_replays_to_the_same_lines_and_exports_a_row_for_each_frame() {
     assert_eq!(csv.lines().count(), 1 + frames, "{}", exported.stderr);
     assert!(exported.stderr.contains(&format!("{frames} rows in")), "{}", exported.stderr);
 
+    // A part of it: the same lines, those from the first time on and before the second.
+    let seconds = |line: &str| line.split(',').next().unwrap().parse::<f64>().unwrap();
+    let part = PROGRAM.run(["export", &file, "--csv", "-", "--from", "2s", "--to", "4500ms"]);
+    let lines: Vec<&str> = csv.lines().skip(1).filter(|line| (2.0..4.5).contains(&seconds(line))).collect();
+    assert!(40 < lines.len() && lines.len() < frames, "{} lines", lines.len());
+    assert_eq!(part.stdout.lines().skip(1).collect::<Vec<_>>(), lines);
+    assert_eq!(part.stdout.lines().next(), csv.lines().next());
+
     let checked = PROGRAM.run(["check", &file]);
     assert_eq!(checked.status, Some(0));
     assert!(checked.stdout.contains("recording of practice pack, practice, "), "{}", checked.stdout);
