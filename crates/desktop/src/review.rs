@@ -1,6 +1,7 @@
 //! The screen for afterwards: what happened, when, and what the values did.
 
 mod chart;
+mod export;
 mod moments;
 mod playing;
 mod table;
@@ -22,6 +23,7 @@ use crate::shell::Files;
 use crate::wording::{Look, Said};
 
 use chart::Charts;
+use export::Export;
 use moments::Moments;
 use playing::Playing;
 
@@ -54,6 +56,7 @@ pub struct Review {
     moments: Moments,
     /// The range of the last picture, for what is done by key.
     full: u64,
+    export: Export,
 }
 
 /// What part is shown, and where the cursors stand.
@@ -352,7 +355,12 @@ impl Review {
             }
             ui.separator();
             self.playing.ui(ui, &mut self.view.cursor, full);
+            ui.separator();
+            self.export.button(ui);
         });
+        if let Some(reading) = &self.reading {
+            self.export.ui(ui, reading.path(), self.view.range.clone());
+        }
         if !loaded.done {
             let (read, all) = loaded.read;
             let text = format!("{} % of the recording is read; what is read is shown", read * 100 / all.max(1));

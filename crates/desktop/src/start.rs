@@ -270,6 +270,8 @@ impl Start {
             Field::Protocol => &mut self.protocol,
             Field::Pack => &mut self.pack,
             Field::Record => &mut self.record,
+            // Not asked for here.
+            Field::Csv => return,
         };
         *text = path.display().to_string();
     }

@@ -15,11 +15,10 @@ use std::time::{Duration, Instant};
 use model::{Batch, Input, InputKind, Layout, SessionHeader, SessionTime};
 use parser::Protocol;
 
-use crate::engine::Unusable;
+use crate::opening;
 use crate::rows::RowReader;
 use crate::snapshot::Failure;
 use crate::tracks::Tracks;
-use crate::worker::with_causes;
 
 /// Tracks are handed over after this, and then each time after twice as long: a copy is made each time.
 const FIRST: Duration = Duration::from_millis(60);
@@ -213,12 +212,8 @@ struct Reading {
 
 impl Reading {
     fn run(&mut self, path: &Path, asked: &Receiver<Range<SessionTime>>) -> Result<(), Failure> {
-        let recording = recording::Recording::open(path).map_err(|error| Failure {
-            text: with_causes(&error),
-            hint: error.hint().map(str::to_owned),
-            ..Failure::default()
-        })?;
-        let protocol = protocol_of(recording.header())?;
+        let recording = opening::recording(path)?;
+        let protocol = opening::protocol_of(recording.header())?;
         self.loaded.header = Some(Arc::new(recording.header().clone()));
         self.loaded.layout = Some(Arc::new(protocol.layout().clone()));
         self.loaded.read.1 = recording.len_bytes();
@@ -376,15 +371,6 @@ fn bytes_of(input: &Input) -> u64 {
         InputKind::Bytes(bytes) | InputKind::Datagram(bytes) => bytes.len() as u64,
         _ => 0,
     }
-}
-
-fn protocol_of(header: &SessionHeader) -> Result<Arc<Protocol>, Failure> {
-    let (protocol, faults) = Protocol::parse(&header.protocol_text);
-    protocol.map(Arc::new).ok_or_else(|| {
-        let errors = faults.into_iter().filter(|fault| fault.level == model::Level::Error).collect();
-        let unusable = Unusable { protocol: errors, pack: Vec::new() };
-        Failure { text: unusable.to_string(), protocol: unusable.protocol, ..Failure::default() }
-    })
 }
 
 #[expect(clippy::disallowed_methods, reason = "how long reading takes is no session time")]

@@ -14,6 +14,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::engine::{Engine, SessionEvent};
 use crate::live::{Live, LiveError, Note, Watcher, live_watched};
+use crate::opening;
 use crate::snapshot::{Failure, Latest, Phase, Snapshot};
 use crate::view::View;
 
@@ -193,11 +194,7 @@ impl Watching {
     }
 
     fn replay(&mut self, replay: &Replay, stop: &CancellationToken) -> Result<(), Failure> {
-        let recording = recording::Recording::open(&replay.path).map_err(|error| Failure {
-            text: with_causes(&error),
-            hint: error.hint().map(str::to_owned),
-            ..Failure::default()
-        })?;
+        let recording = opening::recording(&replay.path)?;
         let mut engine = Engine::new(recording.header().clone()).map_err(|unusable| Failure {
             text: unusable.to_string(),
             protocol: unusable.protocol,
