@@ -18,6 +18,7 @@ use crate::cause::Cause;
 use crate::check::Check;
 use crate::estimates::steps::StepSettings;
 use crate::finding::{Claim, Confidence};
+use crate::wiring::Wiring;
 
 use bus::BusEvidence;
 use cells::CellEvidence;
@@ -51,6 +52,8 @@ pub(crate) struct Facts {
     pub(crate) rate_at_rest: i64,
     /// All cells come in one message: they are meant to be of one moment.
     pub(crate) cells_together: bool,
+    /// What is built around the cells.
+    pub(crate) wiring: Wiring,
 }
 
 impl Facts {
@@ -369,4 +372,42 @@ fn millivolts(volts: f64) -> String {
 /// Ohms as milliohms in words.
 fn milliohms(ohms: f64) -> String {
     format!("{:.2} mohm", ohms * 1e3)
+}
+
+/// Ohms from milliohms to kiloohms in words, with three digits.
+fn ohms(ohms: f64) -> String {
+    match ohms {
+        _ if ohms < 0.1 => format!("{} mohm", three_digits(ohms * 1e3)),
+        _ if ohms < 1000.0 => format!("{} ohm", three_digits(ohms)),
+        _ => format!("{} kohm", three_digits(ohms * 1e-3)),
+    }
+}
+
+/// Farads in words, with three digits.
+fn farads(farads: f64) -> String {
+    if farads < 1e-3 {
+        format!("{} uF", three_digits(farads * 1e6))
+    } else {
+        format!("{} mF", three_digits(farads * 1e3))
+    }
+}
+
+fn three_digits(value: f64) -> String {
+    let decimals = match value.abs() {
+        size if size < 10.0 => 2,
+        size if size < 100.0 => 1,
+        _ => 0,
+    };
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A value with its uncertainty in words; of the uncertainty two digits, and never more than four decimals.
+fn plus_minus(value: f64, uncertainty: f64) -> String {
+    let mut decimals = 0;
+    let mut step = uncertainty;
+    while step < 10.0 && decimals < 4 {
+        (step, decimals) = (step * 10.0, decimals + 1);
+    }
+    format!("{value:.decimals$} +/- {uncertainty:.decimals$}")
 }

@@ -30,6 +30,7 @@ mod stage;
 pub mod statistics;
 mod verdict;
 mod watch;
+mod wiring;
 
 pub use alarms::{Alarm, AlarmState, Severity};
 pub use cause::Cause;
@@ -43,3 +44,4 @@ pub use pack::Pack;
 pub use prepare::{HandLine, HandResult, Prepared};
 pub use stage::Stage;
 pub use verdict::{CheckResult, Outcome, Result, Verdict};
+pub use wiring::Wiring;

@@ -11,6 +11,7 @@ use crate::chemistry::Chemistry;
 use crate::limits::{KINDS, LimitKind, LimitName, LimitValues};
 use crate::spec;
 use crate::watch::amount;
+use crate::wiring::Wiring;
 
 /// A longer wait than this for a verdict, or between load and rest, is a slip of the pen.
 const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
@@ -36,7 +37,7 @@ pub struct Pack {
     observe: Duration,
     waivers: BTreeMap<Check, String>,
     required_by_hand: BTreeSet<HandItem>,
-    pre_charge_nanos: Option<i64>,
+    wiring: Wiring,
     /// Indexed as [`LimitName`].
     limits: [LimitValues; KINDS.len()],
 }
@@ -119,7 +120,12 @@ impl Pack {
 
     /// The pre-charge resistor in billionths of an ohm, where the file gives it.
     pub fn pre_charge_nanos(&self) -> Option<i64> {
-        self.pre_charge_nanos
+        self.wiring.pre_charge_nanos
+    }
+
+    /// What is built around the cells, as far as the file says.
+    pub fn wiring(&self) -> &Wiring {
+        &self.wiring
     }
 
     /// A limit; without a side where neither the chemistry nor the file gives one.
@@ -175,8 +181,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
     }
     let waivers = read_waivers(root);
     let required_by_hand = read_prepare(root);
-    let pre_charge_nanos =
-        root.table("wiring", &spec::WIRING).and_then(|wiring| positive(wiring, "pre_charge", Dimension::Resistance));
+    let wiring = Wiring::read(root);
     let limits = match (chemistry.as_ref(), capacity) {
         (Some(chemistry), Some(capacity)) => read_limits(root, chemistry.value, capacity),
         // Still read, for its faults.
@@ -221,12 +226,12 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
         observe,
         waivers,
         required_by_hand,
-        pre_charge_nanos,
+        wiring,
         limits,
     })
 }
 
-fn positive(root: Table<'_>, key: &str, dimension: Dimension) -> Option<i64> {
+pub(crate) fn positive(root: Table<'_>, key: &str, dimension: Dimension) -> Option<i64> {
     let amount = root.amount(key, dimension)?;
     if amount.value.nanos <= 0 {
         root.fault(&amount.span, format!("{key:?} must be more than zero"));

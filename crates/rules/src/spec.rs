@@ -29,11 +29,23 @@ pub static PACK: TableSpec = TableSpec {
 /// `[wiring]`
 pub static WIRING: TableSpec = TableSpec {
     doc: "[wiring]",
-    keys: &[Key::optional(
-        "pre_charge",
-        Kind::Amount(Dimension::Resistance),
-        "the pre-charge resistor; a reading by hand is held against it",
-    )],
+    keys: &[
+        Key::optional(
+            "pre_charge",
+            Kind::Amount(Dimension::Resistance),
+            "the pre-charge resistor; a reading by hand is held against it, and the rise of the bus",
+        ),
+        Key::optional(
+            "bus_capacitance",
+            Kind::Amount(Dimension::Capacitance),
+            "all capacitors on the load's side of the switch together",
+        ),
+        Key::optional(
+            "bleed",
+            Kind::Amount(Dimension::Resistance),
+            "what discharges the load's side once the switch is open",
+        ),
+    ],
 };
 
 /// `[prepare]`

@@ -198,6 +198,46 @@ fn checks_before_power() {
 }
 
 #[test]
+fn wiring() {
+    let sound = "[wiring]\npre_charge = \"100 ohm\"\nbus_capacitance = \"8 mF\"\nbleed = \"10 kohm\"\n";
+    check(sound, &[]);
+    let pack = Pack::parse(&format!("{SOUND}{sound}")).0.unwrap();
+    let wiring = pack.wiring();
+    assert_eq!(wiring.pre_charge_nanos, Some(100_000_000_000));
+    assert_eq!(wiring.bus_capacitance_nanos, Some(8_000_000));
+    assert_eq!(wiring.bleed_nanos, Some(10_000_000_000_000));
+    check(
+        "[wiring]\nbus_capacitance = \"8 mf\"\n",
+        &["7:19 error \"\\\"8 mf\\\"\": not a capacitance: unknown unit \"mf\" (did you mean \"mF\"?)"],
+    );
+    check(
+        "[wiring]\nbus_capacitance = \"8 mohm\"\n",
+        &["7:19 error \"\\\"8 mohm\\\"\": this is a resistance, expected a capacitance (write for example \"8 mF\")"],
+    );
+    for key in ["bus_capacitance", "bleed"] {
+        let unit = if key == "bleed" { "ohm" } else { "mF" };
+        let column = key.len() + 4;
+        let expected = format!("7:{column} error \"\\\"-1 {unit}\\\"\": {key:?} must be more than zero");
+        check(&format!("[wiring]\n{key} = \"-1 {unit}\"\n"), &[&expected]);
+    }
+    check(
+        "[wiring]\npre_charge = \"100 ohm\"\nbus_capacitance = \"8 F\"\n",
+        &[
+            "8:19 warning \"\\\"8 F\\\"\": with that resistor the pre-charge has a time constant of 800.000 s (0.2 s to 1 s are \
+           usual: check both values and their units)",
+        ],
+    );
+    check(
+        "[wiring]\npre_charge = \"100 ohm\"\nbleed = \"1 kohm\"\n",
+        &[
+            "8:9 warning \"\\\"1 kohm\\\"\": through the pre-charge resistor the bus comes to 90 % of the pack with that (a bus \
+           below 95 % never counts as up: check both values and their units)",
+        ],
+    );
+    check("[wiring]\npre_charge = \"100 ohm\"\nbleed = \"1900 ohm\"\n", &[]);
+}
+
+#[test]
 fn limits() {
     check(
         "[limits.spread_rest]\ncritical = \"10 mV\"\n",

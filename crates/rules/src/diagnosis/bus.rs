@@ -4,9 +4,9 @@ use std::time::Duration;
 
 use model::SessionTime;
 
-use super::{Claim, Facts, Known, base};
+use super::{Claim, Facts, Known, base, farads, ohms, plus_minus};
 use crate::cause::Cause;
-use crate::estimates::bus::{Bus, BusSettings, Shape};
+use crate::estimates::bus::{Bus, BusSettings, Fall, RiseFit, Shape, Speed};
 use crate::finding::Confidence;
 
 // All of these are common practice, no source. Shares are of the pack voltage.
@@ -17,6 +17,14 @@ const DEAD: f64 = 0.1;
 const UP: f64 = 0.93;
 /// From dead to up in less than this, and no resistor was in between: time constants of 0.2 s to 1 s are usual.
 const TOO_FAST: Duration = Duration::from_millis(300);
+/// From a tenth to 93 % takes so many time constants: ln(0.9 / 0.07).
+const DEAD_TO_UP: f64 = 2.554;
+/// A rise that takes this many times as long as resistor and capacitance make it is slow; one that takes this part of it, by
+/// readings that bound it from above, is fast.
+const SLOW: f64 = 3.0;
+const FAST: f64 = 2.0;
+/// A curve that explains less of a rise says nothing about its time constant.
+const GOOD_FIT: f64 = 0.98;
 /// A last step of this share that is larger than the ones before is the main contact, closing too early.
 const JUMP: f64 = 0.05;
 const LARGER: f64 = 1.5;
@@ -65,7 +73,13 @@ pub(super) struct BusEvidence {
 
 impl BusEvidence {
     pub(super) fn new(facts: &Facts) -> Self {
-        let settings = BusSettings { step: facts.bus_step, ..BusSettings::default() };
+        let wiring = &facts.wiring;
+        let settings = BusSettings {
+            step: facts.bus_step,
+            resistor: wiring.pre_charge_nanos.map(base),
+            capacitance: wiring.bus_capacitance_nanos.map(base),
+            bleed: wiring.bleed_nanos.map(base),
+        };
         Self {
             fit: Bus::new(settings),
             first: None,
@@ -140,10 +154,19 @@ impl BusEvidence {
             self.step.abs() / self.interval.as_secs_f64().max(1e-9),
             jump / now.0.since(before.0).as_secs_f64().max(1e-9),
         );
-        if now.0.since(dead.0) <= TOO_FAST {
+        if self.is_too_fast(now.0.since(dead.0)) {
             self.too_fast = Some((dead, now));
         } else if DEAD * self.pack <= before.1 && JUMP * self.pack < jump && LARGER * before_rate < rate {
             self.too_early = Some((before, now, self.pack));
+        }
+    }
+
+    /// Whether a rise that took no longer than this had no resistor in between, or a part of it only. Where resistor and
+    /// capacitance are known, these say how long it should take.
+    fn is_too_fast(&self, at_most: Duration) -> bool {
+        match self.fit.settings().expected_rise() {
+            Some(tau) => at_most.as_secs_f64() < DEAD_TO_UP * tau / FAST,
+            None => at_most <= TOO_FAST,
         }
     }
 
@@ -189,6 +212,78 @@ impl BusEvidence {
         if !self.up && self.opened.is_none() {
             self.look_at_what_never_came_up(newest, &mut claim);
         }
+        self.look_at_the_time_constant(claims);
+        self.look_for_one_that_stays(claims);
+    }
+
+    /// A bus that has not fallen in three of the time constants that the pack file makes.
+    fn look_for_one_that_stays(&self, claims: &mut Vec<Claim>) {
+        let Some((opened, at, volts)) = self.fit.since_opened() else { return };
+        if self.welded.is_some() || self.fit.fall() != Fall::Welded {
+            return;
+        }
+        let seconds = at.since(opened).as_secs_f64();
+        let text = format!("the switch was opened, and {seconds:.0} s later the bus is still at {volts:.1} V");
+        let mut claim = Claim::new(Cause::WeldedContact, Confidence::Possible, (opened, at), text).critical_if(true);
+        if let Some(expected) = self.fit.settings().expected_fall() {
+            claim = claim.supported(format!("by the pack file it falls with a time constant of {expected:.0} s"));
+        }
+        claims.push(claim.opposed("a bleed that is not connected leaves it there as well"));
+    }
+
+    /// Measured against what resistor and capacitance make: evidence for and against what was claimed from the shape alone,
+    /// and a claim of its own where the rise is several times slower, whenever the switch closed.
+    fn look_at_the_time_constant(&self, claims: &mut Vec<Claim>) {
+        let Some((expected, of)) = self.expected_rise() else { return };
+        let whole = self.fit.whole_rise();
+        let found =
+            whole.and_then(|rise| Some((rise.speed, rise.fit.ok()?))).filter(|(_, fit)| GOOD_FIT <= fit.explained);
+        let mut is_slow_already = false;
+        for claim in claims.iter_mut() {
+            match (claim.cause, found) {
+                (Cause::NoPreCharge, _) => {
+                    let took = DEAD_TO_UP * expected;
+                    claim.supports.push(format!("it should take about {took:.2} s: {of}"));
+                    claim.against.push("a capacitor that is not connected makes it faster as well".to_owned());
+                }
+                (Cause::SlowPreCharge, Some((speed, fit))) => {
+                    is_slow_already = true;
+                    let told = format!("{}; {of}", tau_words(&fit));
+                    match speed {
+                        Speed::Slow => claim.supports.push(told),
+                        Speed::Expected | Speed::Fast => {
+                            claim
+                                .against
+                                .push(format!("{told}: the rise is as it should be, and the switch waits too short"));
+                        }
+                        Speed::Unknown => {}
+                    }
+                }
+                (Cause::SlowPreCharge, None) => is_slow_already = true,
+                _ => {}
+            }
+        }
+        if let Some((_, fit)) = found
+            && !is_slow_already
+            && SLOW * expected < fit.tau.value - 2.0 * fit.tau.uncertainty
+        {
+            let text = format!("{}, {:.1} times what it should be", tau_words(&fit), fit.tau.value / expected);
+            let span = (fit.tau.basis.from, fit.tau.basis.to);
+            let claim = Claim::new(Cause::SlowPreCharge, Confidence::Likely, span, text);
+            claims.push(claim.supported(of).opposed("a load on the bus during the rise slows it as well"));
+        }
+    }
+
+    /// The time constant that the pack file makes, in seconds, and in words.
+    fn expected_rise(&self) -> Option<(f64, String)> {
+        let settings = self.fit.settings();
+        let expected = settings.expected_rise()?;
+        let of = format!(
+            "{} and {} make a time constant of {expected:.2} s",
+            ohms(settings.resistor?),
+            farads(settings.capacitance?)
+        );
+        Some((expected, of))
     }
 
     /// Whether readings come often enough to see a rise that turns back.
@@ -230,6 +325,10 @@ impl BusEvidence {
             Shape::Off | Shape::LiveFromStart | Shape::Rising | Shape::Flat | Shape::Complete => {}
         }
     }
+}
+
+fn tau_words(fit: &RiseFit) -> String {
+    format!("the bus rose with a time constant of {} s", plus_minus(fit.tau.value, fit.tau.uncertainty))
 }
 
 /// Readings of a fall, thinned out so that they are never more than a few, and about evenly spread in time.

@@ -63,6 +63,7 @@ impl Judge {
             current_at_rest: either(LimitName::CurrentRest),
             rate_at_rest: either(LimitName::TemperatureRateRest),
             cells_together: layout.kinds.iter().filter(carries_cells).count() == 1,
+            wiring: *pack.wiring(),
         }
     }
 

@@ -1,0 +1,130 @@
+//! What the pack file says of the wiring and the cells is held against what is measured.
+#![allow(clippy::unwrap_used, reason = "the figures of a test are its own")]
+
+mod support;
+
+use rules::{Confidence, Finding};
+use support::Bench;
+
+/// 62.5 ohm and 8 mF: 0.5 s. 10 kohm and 8 mF: 80 s (common practice's worked example).
+const BUS: &str = "[wiring]\npre_charge = \"62.5 ohm\"\nbus_capacitance = \"8 mF\"\nbleed = \"10 kohm\"\n";
+/// Four cells of 4 V.
+const PACK_VOLTS: f64 = 16.0;
+
+/// The bus by seconds for so long, a reading each 100 ms.
+fn feed_bus(bench: &mut Bench, seconds: f64, volts: impl Fn(f64) -> f64) {
+    let begin = bench.now;
+    for step in 0..(seconds * 10.0) as u64 {
+        bench.bus = Some((volts(step as f64 / 10.0) * 100.0).round() as i64);
+        bench.run(begin + (step + 1) * 100);
+    }
+}
+
+/// Dead for a second, then a rise, and the switch closes after so long.
+fn rise(tau: f64, closes: f64) -> impl Fn(f64) -> f64 {
+    move |second| {
+        let since = second - 1.0;
+        match since {
+            _ if since < 0.0 => 0.0,
+            _ if closes <= since => PACK_VOLTS,
+            _ => PACK_VOLTS * (1.0 - (-since / tau).exp()),
+        }
+    }
+}
+
+fn findings(bench: &Bench) -> Vec<Finding> {
+    bench.verdict().findings
+}
+
+fn only(bench: &Bench, cause: &str) -> Finding {
+    let found = findings(bench);
+    let one: Vec<&Finding> = found.iter().filter(|finding| finding.cause.name() == cause).collect();
+    assert_eq!(one.len(), 1, "{cause}: {found:?}");
+    one[0].clone()
+}
+
+fn has(list: &[String], words: &str) -> bool {
+    list.iter().any(|text| text.contains(words))
+}
+
+#[test]
+fn a_rise_as_it_should_be_is_no_finding() {
+    for facts in ["", BUS] {
+        for tau in [0.3, 0.5, 1.2] {
+            let mut bench = Bench::packed(facts);
+            feed_bus(&mut bench, 20.0, rise(tau, 5.0 * tau));
+            assert_eq!(findings(&bench), [], "{tau} s with {facts:?}");
+        }
+    }
+}
+
+/// The switch closes after the rise is whole, and the resistor is not the one of the file: only the facts tell.
+#[test]
+fn a_rise_several_times_slower_is_told_even_if_the_switch_waited() {
+    let slow = rise(2.5, 20.0);
+    let mut bench = Bench::packed(BUS);
+    feed_bus(&mut bench, 30.0, &slow);
+    let finding = only(&bench, "slow pre-charge");
+    assert_eq!((finding.confidence, finding.severity), (Confidence::Likely, rules::Severity::Warning));
+    assert!(finding.text.starts_with("the bus rose with a time constant of 2.5"), "{}", finding.text);
+    assert!(finding.text.ends_with("5.0 times what it should be"), "{}", finding.text);
+    assert_eq!(finding.supports, ["62.5 ohm and 8 mF make a time constant of 0.50 s"]);
+    let mut without = Bench::packed("");
+    feed_bus(&mut without, 30.0, &slow);
+    assert_eq!(findings(&without), []);
+}
+
+#[test]
+fn a_switch_that_closes_too_early_is_told_apart_from_a_resistor_that_is_too_large() {
+    let mut resistor = Bench::packed(BUS);
+    feed_bus(&mut resistor, 20.0, rise(2.5, 3.0));
+    let finding = only(&resistor, "slow pre-charge");
+    assert_eq!(finding.severity, rules::Severity::Critical);
+    assert!(has(&finding.supports, "time constant of 2."), "{finding:?}");
+    assert!(has(&finding.supports, "62.5 ohm and 8 mF make a time constant of 0.50 s"), "{finding:?}");
+    let mut timer = Bench::packed(BUS);
+    feed_bus(&mut timer, 20.0, rise(0.6, 1.0));
+    let finding = only(&timer, "slow pre-charge");
+    assert!(has(&finding.against, "the switch waits too short"), "{finding:?}");
+}
+
+/// From a tenth to 93 % within 0.4 s is fast for 2 s, and as it should be for 0.05 s.
+#[test]
+fn fast_is_what_is_fast_for_these_parts() {
+    let jump = |second: f64| if second < 1.05 { 0.0 } else { PACK_VOLTS };
+    let fast = |resistor: &str| {
+        let facts = BUS.replace("62.5 ohm", resistor);
+        let mut bench = Bench::packed(&facts);
+        feed_bus(&mut bench, 20.0, jump);
+        findings(&bench)
+    };
+    let [finding] = &fast("250 ohm")[..] else { panic!("2 s are told") };
+    assert_eq!(finding.cause.name(), "no pre-charge");
+    assert!(has(&finding.supports, "it should take about 5.11 s: 250 ohm and 8 mF"), "{finding:?}");
+    assert!(has(&finding.against, "a capacitor that is not connected"), "{finding:?}");
+    assert_eq!(fast("6.25 ohm"), [], "0.05 s can't be seen at ten readings a second");
+}
+
+/// Three of its time constants after the opening, and a bus that has not fallen.
+#[test]
+fn a_bus_that_stays_up_is_told_by_the_known_bleed() {
+    // 1 kohm and 8 mF: 8 s.
+    let facts = BUS.replace("10 kohm", "1 kohm");
+    let stays = |second: f64| match second {
+        _ if second < 1.0 => 0.0,
+        _ if second < 10.0 => rise(0.5, 3.0)(second),
+        // It falls behind by 4 %, and no further.
+        _ => 0.96 * PACK_VOLTS,
+    };
+    let mut bench = Bench::packed(&facts);
+    feed_bus(&mut bench, 30.0, stays);
+    assert_eq!(findings(&bench), [], "too early");
+    feed_bus(&mut bench, 20.0, |_| 0.96 * PACK_VOLTS);
+    let finding = only(&bench, "welded contact");
+    assert_eq!(finding.confidence, Confidence::Possible);
+    assert!(has(&finding.supports, "time constant of 8 s") && has(&finding.against, "a bleed that is not connected"));
+    let mut without = Bench::packed("");
+    feed_bus(&mut without, 30.0, stays);
+    feed_bus(&mut without, 20.0, |_| 0.96 * PACK_VOLTS);
+    assert_eq!(findings(&without), []);
+}
