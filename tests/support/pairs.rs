@@ -95,7 +95,18 @@ impl Pair {
             ("bus_capacitance", format!("{:.0} uF", part(scene.bus.farad * 1e6))),
             ("bleed", format!("{:.0} ohm", part(scene.bus.bleed_ohm))),
         ];
+        // The leads of the scene as copper alone, of 16 mm2 with 1/58 ohm mm2/m.
+        let mut copper = |ohm: f64| format!("{:.0} mm", part(ohm) * 16.0 * 58.0 * 1e3);
+        let lengths = [copper(scene.pack.connector_ohm), copper(scene.pack.bus_lead_ohm)];
+        let mut lengths = lengths.into_iter();
         let with_value = |line: &str| {
+            if line.starts_with("contact") {
+                return String::new();
+            }
+            if line.starts_with("length = ") {
+                // The pack's leads stand before those of the bus.
+                return format!("length = \"{}\"\n", lengths.next().expect("two leads"));
+            }
             let of = |key: &str| line.strip_prefix(key).is_some_and(|rest| rest.starts_with(" = "));
             match values.iter().find(|(key, _)| of(key)) {
                 Some((key, value)) => format!("{key} = \"{value}\"\n"),

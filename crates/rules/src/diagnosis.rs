@@ -54,6 +54,8 @@ pub(crate) struct Facts {
     pub(crate) cells_together: bool,
     /// What is built around the cells.
     pub(crate) wiring: Wiring,
+    /// The line carries a pack voltage.
+    pub(crate) has_pack_voltage: bool,
 }
 
 impl Facts {

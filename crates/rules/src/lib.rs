@@ -44,4 +44,4 @@ pub use pack::Pack;
 pub use prepare::{HandLine, HandResult, Prepared};
 pub use stage::Stage;
 pub use verdict::{CheckResult, Outcome, Result, Verdict};
-pub use wiring::Wiring;
+pub use wiring::{Leads, Wiring};

@@ -45,6 +45,28 @@ pub static WIRING: TableSpec = TableSpec {
             Kind::Amount(Dimension::Resistance),
             "what discharges the load's side once the switch is open",
         ),
+        Key::optional(
+            "pack_leads",
+            Kind::Table(&LEADS),
+            "leads and contacts between the cells and where the pack voltage is measured",
+        ),
+        Key::optional("bus_leads", Kind::Table(&LEADS), "leads and contacts from there to the bus"),
+    ],
+};
+
+/// `[wiring.pack_leads]` and `[wiring.bus_leads]`
+pub static LEADS: TableSpec = TableSpec {
+    doc: "leads",
+    keys: &[
+        Key::required("length", Kind::Amount(Dimension::Length), "of the copper conductor, there and back"),
+        Key::optional("copper", Kind::Amount(Dimension::Area), "its cross-section"),
+        Key::optional("gauge", Kind::Integer, "or its American wire gauge: 0 is 1/0, -3 is 4/0"),
+        Key::optional(
+            "contacts",
+            Kind::Integer,
+            "contacts in the way, two for each connector of both conductors; none if left out",
+        ),
+        Key::optional("contact", Kind::Amount(Dimension::Resistance), "the resistance of each contact"),
     ],
 };
 

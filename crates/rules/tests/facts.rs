@@ -128,3 +128,53 @@ fn a_bus_that_stays_up_is_told_by_the_known_bleed() {
     feed_bus(&mut without, 20.0, |_| 0.96 * PACK_VOLTS);
     assert_eq!(findings(&without), []);
 }
+
+/// Loads from nothing up to so many amperes, each for three seconds, over cells of 1 mohm and leads of so many milliohms.
+fn feed_loads(bench: &mut Bench, most: f64, milliohms: f64) {
+    for step in 0..=5 {
+        let amperes = most * f64::from(step) / 5.0;
+        let cell = (4000.0 - amperes).round();
+        bench.cells = vec![Some(cell as i64); 4];
+        bench.current = Some((amperes * 1e3) as i64);
+        bench.pack = Some(((cell * 4.0 - amperes * milliohms) / 10.0).round() as i64);
+        bench.bus = bench.pack;
+        bench.run(bench.now + 3000);
+    }
+}
+
+fn leads(length: &str) -> String {
+    format!("[wiring.pack_leads]\nlength = {length:?}\ncopper = \"16 mm2\"\ncontacts = 2\ncontact = \"0.05 mohm\"\n")
+}
+
+/// 1 m of 16 mm2 is 1/58/16 = 1.08 mohm (IEC 60028), with two contacts of 0.05 mohm 1.18 mohm.
+#[test]
+fn leads_are_held_against_what_was_built() {
+    let mut bench = Bench::packed(&leads("1 m"));
+    feed_loads(&mut bench, 50.0, 3.0);
+    let finding = only(&bench, "connector resistance");
+    assert_eq!(finding.confidence, Confidence::Likely);
+    assert!(
+        has(&finding.supports, "1.18 mohm is what copper and contacts of the pack file make: it has 2."),
+        "{finding:?}"
+    );
+    let mut thin = Bench::packed(&leads("3 m"));
+    feed_loads(&mut thin, 50.0, 3.0);
+    let finding = only(&thin, "connector resistance");
+    assert_eq!(finding.confidence, Confidence::Possible, "built so");
+    assert!(has(&finding.against, "3.33 mohm is what copper and contacts"), "{finding:?}");
+}
+
+/// 4 mohm at 14 A are 56 mV of 16 V: below the limit of 0.5 %, and more than three times what was built.
+#[test]
+fn a_bad_contact_shows_before_the_load_is_large() {
+    let mut bench = Bench::packed(&leads("1 m"));
+    feed_loads(&mut bench, 14.0, 4.0);
+    let finding = only(&bench, "connector resistance");
+    assert_eq!((finding.confidence, finding.severity), (Confidence::Likely, rules::Severity::Warning));
+    for facts in [String::new(), leads("3 m")] {
+        let mut bench = Bench::packed(&facts);
+        feed_loads(&mut bench, 14.0, 4.0);
+        let found = findings(&bench);
+        assert!(found.iter().all(|finding| finding.cause.name() != "connector resistance"), "{facts}: {found:?}");
+    }
+}

@@ -238,6 +238,49 @@ fn wiring() {
 }
 
 #[test]
+fn leads() {
+    let table = "[wiring.bus_leads]\nlength = \"1.2 m\"\n";
+    let leads = |more: &str| {
+        let pack = Pack::parse(&format!("{SOUND}{table}{more}")).0.unwrap();
+        pack.wiring().bus_leads.unwrap().expected_ohms(20.0).unwrap()
+    };
+    // 1/58 ohm mm2 / m (IEC 60028).
+    let copper = 1.2 / 58.0 / 16.0;
+    assert!((leads("copper = \"16 mm2\"\n") / copper - 1.0).abs() < 1e-9);
+    let contacts = leads("copper = \"16 mm2\"\ncontacts = 4\ncontact = \"0.1 mohm\"\n");
+    assert!((contacts - copper - 0.4e-3).abs() < 1e-12);
+    // AWG 8 has 8.37 mm2 (ASTM B258, from memory).
+    assert!((leads("gauge = 8\n") * 58.0 * 8.37 / 1.2 - 1.0).abs() < 1e-3);
+    check(
+        table,
+        &[
+            "6:1 error \"[wiring.bus_leads]\": leads need a cross-section (write for example copper = \"16 mm2\", or gauge = 6)",
+        ],
+    );
+    check(
+        &format!("{table}copper = \"16 mm2\"\ngauge = 6\n"),
+        &[
+            "9:9 error \"6\": both \"copper\" and \"gauge\" give the cross-section (keep the one that stands on the wire)",
+        ],
+    );
+    check(&format!("{table}gauge = 41\n"), &["8:9 error \"41\": \"gauge\" is out of range (allowed is -3 to 40)"]);
+    check(
+        &format!("{table}copper = \"16 mm2\"\ncontacts = 4\n"),
+        &[
+            "9:12 error \"4\": contacts need the resistance of each (write for example contact = \"0.1 mohm\", from the maker's \
+           data or measured when new)",
+        ],
+    );
+    check(
+        "[wiring.bus_leads]\nlength = \"0 m\"\ncopper = \"16 mm\"\n",
+        &[
+            "7:10 error \"\\\"0 m\\\"\": \"length\" must be more than zero",
+            "8:10 error \"\\\"16 mm\\\"\": this is a length, expected a cross-section (write for example \"16 mm2\")",
+        ],
+    );
+}
+
+#[test]
 fn limits() {
     check(
         "[limits.spread_rest]\ncritical = \"10 mV\"\n",

@@ -10,6 +10,7 @@ use crate::estimates::leads::{Drop, DropRegression};
 use crate::finding::Confidence;
 use crate::pack_sum::share;
 use crate::statistics::Running;
+use crate::wiring::Leads;
 
 /// Voltages further apart in time than this are not compared.
 const MOST_AGE: Duration = Duration::from_millis(500);
@@ -17,6 +18,15 @@ const MOST_AGE: Duration = Duration::from_millis(500);
 const NEARLY: f64 = 0.8;
 /// Fewer comparisons than this say nothing.
 const ENOUGH: u64 = 10;
+/// Leads that have less than so many times what copper and contacts make are as they should be: contacts age, and copper in
+/// the sun has a quarter more. Common practice, no source.
+const AS_BUILT: f64 = 1.5;
+/// Leads that have more than so many times what they should, and so many ohms more, are worth a look whatever the current.
+/// Common practice, no source.
+const FAR_MORE: f64 = 2.0;
+const MORE_OHMS: f64 = 0.5e-3;
+/// At this temperature leads are worked out, in degC.
+const LEADS_AT: f64 = 20.0;
 /// How far two sound readings of the pack voltage may differ, as a share of it: a gap that is no further from a whole
 /// number of cells is one of so many cells. Common practice, no source.
 const CALIBRATION: f64 = 0.005;
@@ -123,7 +133,10 @@ impl PathEvidence {
         let Ok(Drop { resistance, offset, levels, .. }) = drop.estimate() else { return };
         let ohms = resistance.estimate.value;
         let (at_most, limit) = (ohms * self.largest, Self::limit(facts, sum));
-        if resistance.low <= 0.0 || at_most <= limit * NEARLY {
+        let expected = expected_ohms(facts, place);
+        let far_more =
+            expected.is_some_and(|expected| (FAR_MORE * expected).max(expected + MORE_OHMS) < resistance.low);
+        if resistance.low <= 0.0 || (at_most <= limit * NEARLY && !far_more) {
             return;
         }
         let text = format!(
@@ -144,6 +157,28 @@ impl PathEvidence {
             levels.1,
             millivolts(offset.estimate.value)
         ));
+        if let Some(expected) = expected {
+            let told = format!("{} is what copper and contacts of the pack file make", milliohms(expected));
+            if resistance.low <= AS_BUILT * expected {
+                // As thin as it was built: too much for the current, and no fault of a contact.
+                claim.confidence = Confidence::Possible;
+                claim = claim.opposed(told);
+            } else {
+                claim = claim.supported(format!("{told}: it has {:.1} times that", ohms / expected));
+            }
+        }
         claims.push(claim.opposed("a filter that lags looks like it where the current changes fast"));
+    }
+}
+
+/// What the leads of a place should have, in ohms, where the pack file tells. The bus is held against the pack voltage, or
+/// against the cells where the line carries none; then both leads are in the way.
+fn expected_ohms(facts: &Facts, place: Quantity) -> Option<f64> {
+    let ohms = |leads: Option<Leads>| leads?.expected_ohms(LEADS_AT);
+    let (pack, bus) = (facts.wiring.pack_leads, facts.wiring.bus_leads);
+    match place {
+        Quantity::BusVoltage if !facts.has_pack_voltage => Some(ohms(pack)? + ohms(bus)?),
+        Quantity::BusVoltage => ohms(bus),
+        _ => ohms(pack),
     }
 }

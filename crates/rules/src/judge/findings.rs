@@ -64,6 +64,7 @@ impl Judge {
             rate_at_rest: either(LimitName::TemperatureRateRest),
             cells_together: layout.kinds.iter().filter(carries_cells).count() == 1,
             wiring: *pack.wiring(),
+            has_pack_voltage: self.plan.carries(Quantity::PackVoltage),
         }
     }
 
