@@ -178,3 +178,24 @@ fn a_bad_contact_shows_before_the_load_is_large() {
         assert!(found.iter().all(|finding| finding.cause.name() != "connector resistance"), "{facts}: {found:?}");
     }
 }
+
+/// A pack voltage that reads 2 % low shows 2 % of the cells' sag of 4 mohm as a drop, 0.08 mohm; and a pack of many cells
+/// much more: what it is off at no current says so, and no contact is blamed.
+#[test]
+fn a_channel_that_reads_wrong_is_no_bad_contact() {
+    let pack = format!("{}{}", support::PACK.replace("1 mohm", "40 mohm"), leads("1 m"));
+    let run = |gain: f64, milliohms: f64| {
+        let mut bench = Bench::of(&pack, vec![support::cells_kind(), support::pack_kind()]);
+        for step in 0..=5 {
+            let amperes = 2.0 * f64::from(step);
+            let cell = (4000.0 - amperes * 40.0).round();
+            bench.cells = vec![Some(cell as i64); 4];
+            bench.current = Some((amperes * 1e3) as i64);
+            bench.pack = Some(((cell * 4.0 - amperes * milliohms) * gain / 10.0).round() as i64);
+            bench.run(bench.now + 3000);
+        }
+        findings(&bench).iter().any(|finding| finding.cause.name() == "connector resistance")
+    };
+    assert!(!run(0.98, 0.0), "2 % of 160 mohm are 3.2 mohm");
+    assert!(run(1.0, 7.0));
+}
