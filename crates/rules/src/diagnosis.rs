@@ -16,6 +16,7 @@ use model::{Channel, Quantity, SessionTime};
 use crate::alarms::Severity;
 use crate::cause::Cause;
 use crate::check::Check;
+use crate::estimates::open_circuit::Curve;
 use crate::estimates::steps::StepSettings;
 use crate::finding::{Claim, Confidence};
 use crate::wiring::Wiring;
@@ -52,6 +53,12 @@ pub(crate) struct Facts {
     pub(crate) rate_at_rest: i64,
     /// All cells come in one message: they are meant to be of one moment.
     pub(crate) cells_together: bool,
+    /// How well the BMS reads a cell.
+    pub(crate) accuracy: i64,
+    /// What tells charge from voltage at rest, where the chemistry has a published curve.
+    pub(crate) curve: Option<Curve>,
+    /// The mean current by which the BMS balances a cell.
+    pub(crate) balancing: Option<i64>,
     /// What is built around the cells.
     pub(crate) wiring: Wiring,
     /// The line carries a pack voltage.
@@ -412,4 +419,14 @@ fn plus_minus(value: f64, uncertainty: f64) -> String {
         (step, decimals) = (step * 10.0, decimals + 1);
     }
     format!("{value:.decimals$} +/- {uncertainty:.decimals$}")
+}
+
+/// A length of time in words, as well as one plans by it.
+fn rough_time(time: Duration) -> String {
+    match time.as_secs() {
+        seconds if seconds < 120 => format!("{seconds} s"),
+        seconds if seconds < 2 * 3600 => format!("{} min", (seconds + 30) / 60),
+        seconds if seconds < 72 * 3600 => format!("{} h", (seconds + 1800) / 3600),
+        seconds => format!("{} days", (seconds + 43_200) / 86_400),
+    }
 }

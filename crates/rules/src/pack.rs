@@ -20,6 +20,8 @@ const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
 const SHORT_OBSERVATION: Duration = Duration::from_secs(5);
 /// More than a tenth of the one-hour current is no rest. Common practice, no source.
 const REST_SHARE: i64 = 10;
+/// No BMS balances with more than a twentieth of the one-hour current. Common practice, no source.
+const BALANCING_SHARE: i64 = 20;
 
 /// A pack file that has been checked. Made only by [`Pack::parse`].
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -32,6 +34,7 @@ pub struct Pack {
     temperatures: Vec<String>,
     resistance_nanos: i64,
     accuracy_nanos: i64,
+    balancing_current_nanos: Option<i64>,
     rest_current_nanos: i64,
     rest_after: Duration,
     observe: Duration,
@@ -91,6 +94,11 @@ impl Pack {
     /// How well the BMS reads a cell, in billionths of a volt.
     pub fn accuracy_nanos(&self) -> i64 {
         self.accuracy_nanos
+    }
+
+    /// The mean current by which the BMS balances a cell, in billionths of an ampere, where the file gives it.
+    pub fn balancing_current_nanos(&self) -> Option<i64> {
+        self.balancing_current_nanos
     }
 
     /// Up to this current the pack is at rest, in billionths of an ampere.
@@ -172,6 +180,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
     }
     let resistance = positive(root, "resistance", Dimension::Resistance);
     let accuracy = positive(root, "accuracy", Dimension::Voltage).unwrap_or(5_000_000);
+    let balancing_current = positive(root, "balancing_current", Dimension::Current);
     let rest_current = positive(root, "rest_current", Dimension::Current);
     let rest_after = wait(root, "rest_after", Duration::from_secs(30));
     let observe = wait(root, "observe", Duration::from_secs(15));
@@ -194,6 +203,15 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
             &root.span_of("rest_current"),
             "more than a tenth of the one-hour current is no rest",
             "cells under load do not show what they show at rest",
+        );
+    }
+    if let (Some(capacity), Some(balancing)) = (capacity, balancing_current)
+        && capacity / BALANCING_SHARE < balancing
+    {
+        root.warning(
+            &root.span_of("balancing_current"),
+            "more than a twentieth of the one-hour current is no balancing",
+            "it is the mean over time, of one cell: many a BMS has 50 mA to 200 mA",
         );
     }
     let capacity = capacity?;
@@ -221,6 +239,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
             i64::try_from(60_000_000_i128 * 1_000_000_000 / i128::from(capacity.max(1))).unwrap_or(i64::MAX)
         }),
         accuracy_nanos: accuracy,
+        balancing_current_nanos: balancing_current,
         rest_current_nanos: rest_current.unwrap_or(capacity / 100 * 3),
         rest_after,
         observe,

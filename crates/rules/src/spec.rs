@@ -16,6 +16,11 @@ pub static PACK: TableSpec = TableSpec {
         Key::required("temperatures", Kind::Texts, "where each temperature sensor sits, in the order of its number"),
         Key::optional("resistance", Kind::Amount(Dimension::Resistance), "of one cell (of one parallel group)"),
         Key::optional("accuracy", Kind::Amount(Dimension::Voltage), "how well the BMS reads a cell; 5 mV if left out"),
+        Key::optional(
+            "balancing_current",
+            Kind::Amount(Dimension::Current),
+            "mean current by which the BMS balances a cell; for how long that takes",
+        ),
         Key::optional("rest_current", Kind::Amount(Dimension::Current), "up to this the pack is at rest; 3 % of 1 C"),
         Key::optional("rest_after", Kind::Amount(Dimension::Time), "how long after a load it rests again; 30 s"),
         Key::optional("observe", Kind::Amount(Dimension::Time), "no verdict before this; 15 s if left out"),

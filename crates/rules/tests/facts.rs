@@ -199,3 +199,43 @@ fn a_channel_that_reads_wrong_is_no_bad_contact() {
     assert!(!run(0.98, 0.0), "2 % of 160 mohm are 3.2 mohm");
     assert!(run(1.0, 7.0));
 }
+
+/// A cell that stands so many millivolts off the others at rest, in a pack of 40 Ah.
+fn offset(pack: &str, millivolts: i64, off: i64) -> Finding {
+    let mut bench = Bench::of(pack, vec![support::cells_kind(), support::pack_kind()]);
+    bench.cells = vec![Some(millivolts); 4];
+    bench.cells[1] = Some(millivolts + off);
+    bench.pack = Some((millivolts * 4 + off) / 10);
+    bench.run(15_000);
+    only(&bench, if off < 0 { "low cell" } else { "high cell" })
+}
+
+/// Between 3.75087 V (54 %) and 3.79835 V (59 %) of the published curve (Chen2020): 47.5 mV are 5 %, and 5 % of 40 Ah are
+/// 2 Ah, 20 h at 100 mA.
+#[test]
+fn a_distance_at_rest_is_told_as_charge_and_as_time_of_balancing() {
+    let balanced = format!("{}balancing_current = \"100 mA\"\n", support::PACK);
+    for (off, more, cell) in [(-47, "less", 3798), (48, "more", 3751)] {
+        let finding = offset(&balanced, cell, off);
+        let (_, told) = finding.text.split_once("; about ").unwrap();
+        assert!(told.starts_with("4.9") || told.starts_with("5.0") || told.starts_with("5.1"), "{told}");
+        assert!(told.ends_with(&format!("% {more} charge, 20 h of balancing")), "{told}");
+        assert!(has(&finding.supports, "Chen et al., J. Electrochem. Soc. 167 (2020) 080534"), "{finding:?}");
+        let without = offset(support::PACK, cell, off);
+        assert!(without.text.ends_with(&format!("% {more} charge")), "{}", without.text);
+    }
+}
+
+#[test]
+fn where_the_curve_is_flat_the_voltage_does_not_tell_the_charge() {
+    let lfp = support::PACK.replace("NMC", "LFP");
+    let finding = offset(&lfp, 3280, -15);
+    assert!(!finding.text.contains("charge"), "{}", finding.text);
+    assert!(has(&finding.against, "its voltage does not tell the charge"), "{finding:?}");
+    let other = format!(
+        "{}[limits.deviation_rest]\nwarning = \"10 mV\"\ncritical = \"30 mV\"\n",
+        support::PACK.replace("NMC", "other")
+    );
+    let finding = offset(&other, 3798, -47);
+    assert!(!finding.text.contains("charge") && !has(&finding.against, "charge"), "{finding:?}");
+}

@@ -90,9 +90,13 @@ fn values_of_the_whole_pack() {
         check_instead("cells = 4", &format!("cells = {cells}"), &[&expected]);
     }
     check("parallel = 0\n", &[r#"6:12 error "0": "parallel" is out of range (allowed is 1 to 1000)"#]);
-    for (key, value) in
-        [("resistance", "0 mohm"), ("resistance", "-1 mohm"), ("accuracy", "0 mV"), ("rest_current", "-1 A")]
-    {
+    for (key, value) in [
+        ("balancing_current", "0 mA"),
+        ("resistance", "0 mohm"),
+        ("resistance", "-1 mohm"),
+        ("accuracy", "0 mV"),
+        ("rest_current", "-1 A"),
+    ] {
         let quoted = format!("{value:?}");
         let expected = format!("6:{} error {quoted:?}: {key:?} must be more than zero", key.len() + 4);
         check(&format!("{key} = {quoted}\n"), &[&expected]);
@@ -235,6 +239,20 @@ fn wiring() {
         ],
     );
     check("[wiring]\npre_charge = \"100 ohm\"\nbleed = \"1900 ohm\"\n", &[]);
+}
+
+#[test]
+fn balancing() {
+    let pack = Pack::parse(&format!("{SOUND}balancing_current = \"100 mA\"\n")).0.unwrap();
+    assert_eq!(pack.balancing_current_nanos(), Some(100_000_000));
+    check("balancing_current = \"2 A\"\n", &[]);
+    check(
+        "balancing_current = \"2.1 A\"\n",
+        &[
+            "6:21 warning \"\\\"2.1 A\\\"\": more than a twentieth of the one-hour current is no balancing (it is the mean over \
+           time, of one cell: many a BMS has 50 mA to 200 mA)",
+        ],
+    );
 }
 
 #[test]

@@ -4,9 +4,10 @@ use std::ops::Range;
 
 use model::SessionTime;
 
-use super::{CellSet, Claim, Facts, Known, Tally, base, milliohms, millivolts};
+use super::{CellSet, Claim, Facts, Known, Tally, base, milliohms, millivolts, plus_minus, rough_time};
 use crate::cause::Cause;
 use crate::estimates::Estimate;
+use crate::estimates::open_circuit::{Told, balancing_time};
 use crate::estimates::pairs::{Misread, Neighbours, Opposite, Pair, misread};
 use crate::estimates::residuals::Residuals;
 use crate::estimates::resistance::{Lag, Resistances};
@@ -83,6 +84,8 @@ pub(super) struct CellEvidence {
     masked: Vec<Option<i64>>,
     last_quiet: bool,
     median: f64,
+    /// The median cell of the newest set at rest, in volts.
+    rest_median: Option<f64>,
     span: Option<(SessionTime, SessionTime)>,
 }
 
@@ -109,6 +112,7 @@ impl CellEvidence {
             masked: Vec::new(),
             last_quiet: false,
             median: 0.0,
+            rest_median: None,
             span: None,
         }
     }
@@ -154,6 +158,7 @@ impl CellEvidence {
             self.look_for_jumps(set);
         }
         if set.rest && set.steady {
+            self.rest_median = Some(self.median);
             if !std::mem::replace(&mut self.drifting, true) {
                 self.drift.restart();
             }
@@ -485,11 +490,37 @@ impl CellEvidence {
         let span = (pair.basis.from, pair.basis.to);
         let claim = Claim::new(cause, Confidence::Likely, span, text);
         let claim = claim.critical_if(base(facts.deviation.1) < offset.abs()).at_cells([index]);
-        claims.push(
-            claim
-                .supported(format!("the same in {} sets", pair.basis.count))
-                .opposed("a relaxation that is not finished looks like it for a while"),
-        );
+        let claim = claim
+            .supported(format!("the same in {} sets", pair.basis.count))
+            .opposed("a relaxation that is not finished looks like it for a while");
+        claims.push(self.with_charge(claim, offset, uncertainty, facts));
+    }
+
+    /// What a distance from the median at rest (in volts) says of the charge.
+    fn with_charge(&self, mut claim: Claim, offset: f64, uncertainty: f64, facts: &Facts) -> Claim {
+        let (Some(curve), Some(median)) = (facts.curve, self.rest_median) else { return claim };
+        // The BMS reads each cell so well: any error within that is as likely as another.
+        let uncertainty = uncertainty.hypot(base(facts.accuracy) / 3.0_f64.sqrt());
+        match curve.difference(median + offset, median, uncertainty) {
+            Told::Share { value, uncertainty } => {
+                let word = if value < 0.0 { "less" } else { "more" };
+                claim.text +=
+                    &format!("; about {} % {word} charge", plus_minus(value.abs() * 100.0, uncertainty * 100.0));
+                if let Some(time) = facts
+                    .balancing
+                    .and_then(|current| balancing_time(value.abs(), base(facts.one_hour_current), base(current)))
+                {
+                    claim.text += &format!(", {} of balancing", rough_time(time));
+                }
+                claim.supported(format!("charge by the curve of {}: one like these cells, not theirs", curve.source()))
+            }
+            Told::Flat { .. } => {
+                claim.opposed("its voltage does not tell the charge: the curve of this chemistry is flat there")
+            }
+            Told::Outside => {
+                claim.opposed("its voltage is off the curve of this chemistry: it does not tell the charge")
+            }
+        }
     }
 
     fn look_at_balancing(&self, index: usize, facts: &Facts, claims: &mut Vec<Claim>) {

@@ -63,6 +63,9 @@ impl Judge {
             current_at_rest: either(LimitName::CurrentRest),
             rate_at_rest: either(LimitName::TemperatureRateRest),
             cells_together: layout.kinds.iter().filter(carries_cells).count() == 1,
+            accuracy: pack.accuracy_nanos(),
+            curve: pack.chemistry().curve(),
+            balancing: pack.balancing_current_nanos(),
             wiring: *pack.wiring(),
             has_pack_voltage: self.plan.carries(Quantity::PackVoltage),
         }
