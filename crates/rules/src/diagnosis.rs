@@ -51,6 +51,8 @@ pub(crate) struct Facts {
     pub(crate) current_at_rest: i64,
     /// A rise of temperature at rest, in billionths of a degree a minute.
     pub(crate) rate_at_rest: i64,
+    /// A temperature that is critical.
+    pub(crate) temperature_high: Option<i64>,
     /// All cells come in one message: they are meant to be of one moment.
     pub(crate) cells_together: bool,
     /// How well the BMS reads a cell.

@@ -239,3 +239,27 @@ fn where_the_curve_is_flat_the_voltage_does_not_tell_the_charge() {
     let finding = offset(&other, 3798, -47);
     assert!(!finding.text.contains("charge") && !has(&finding.against, "charge"), "{finding:?}");
 }
+
+/// A rise of 1.5 degC a minute from 25 degC: after two minutes at 28 degC, the limit of 60 degC is (60 - 28) / 1.5 = 21.3
+/// minutes away; one of 1 degC an hour is no finding, and one above the limit has reached it.
+#[test]
+fn a_place_that_warms_says_when_it_gets_to_its_limit() {
+    let run = |from: f64, per_minute: f64| {
+        let mut bench = Bench::new();
+        for second in 0..120 {
+            let now = from + per_minute * f64::from(second) / 60.0;
+            bench.sensors[1] = Some((now * 10.0).round() as i64);
+            bench.run(bench.now + 1000);
+        }
+        bench
+    };
+    let text = only(&run(25.0, 1.5), "heating at rest").text;
+    let (_, time) = text.split_once("; it reaches 60 degC in about ").unwrap();
+    let (minutes, rest) = time.split_once(" +/- ").unwrap();
+    let minutes: f64 = minutes.parse().unwrap();
+    assert!((minutes - 21.3).abs() < 0.4, "{text}");
+    assert!(rest.ends_with(" min at this rate"), "{text}");
+    let text = only(&run(60.0, 1.5), "heating at rest").text;
+    assert!(text.ends_with("; 60 degC is reached"), "{text}");
+    assert_eq!(findings(&run(25.0, 1.0 / 60.0)), []);
+}

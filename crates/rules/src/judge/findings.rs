@@ -62,6 +62,7 @@ impl Judge {
             pack_sum: either(LimitName::PackSum),
             current_at_rest: either(LimitName::CurrentRest),
             rate_at_rest: either(LimitName::TemperatureRateRest),
+            temperature_high: limit(LimitName::TemperatureHigh).critical,
             cells_together: layout.kinds.iter().filter(carries_cells).count() == 1,
             accuracy: pack.accuracy_nanos(),
             curve: pack.chemistry().curve(),
