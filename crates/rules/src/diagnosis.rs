@@ -19,6 +19,7 @@ use crate::check::Check;
 use crate::estimates::open_circuit::Curve;
 use crate::estimates::steps::StepSettings;
 use crate::finding::{Claim, Confidence};
+use crate::measured::Measured;
 use crate::wiring::Wiring;
 
 use bus::BusEvidence;
@@ -47,8 +48,10 @@ pub(crate) struct Facts {
     pub(crate) possible_cell: (i64, i64),
     /// The pack voltage off the sum by so much of it, in billionths of a percent.
     pub(crate) pack_sum: i64,
-    /// A current at rest.
+    /// A current at rest that is worth a look.
     pub(crate) current_at_rest: i64,
+    /// Up to this the pack is at rest.
+    pub(crate) rest_current: i64,
     /// A rise of temperature at rest, in billionths of a degree a minute.
     pub(crate) rate_at_rest: i64,
     /// A temperature that is critical.
@@ -206,6 +209,18 @@ impl Diagnosis {
     /// Whether steps of the load have shown the right sign of the current.
     pub(crate) fn sign_is_proven(&self) -> bool {
         self.values.as_ref().is_some_and(|values| values.cells.sign_is_proven())
+    }
+
+    /// What was measured, and why the rest is missing; nothing before the first whole set of cells.
+    pub(crate) fn measured(&self) -> Vec<Measured> {
+        let mut measured = Vec::new();
+        if let Some(values) = &self.values {
+            values.bus.measured(&mut measured);
+            values.path.measured(&values.facts, &mut measured);
+            values.cells.measured(&mut measured);
+            values.sensors.measured(&values.facts, &mut measured);
+        }
+        measured
     }
 
     /// What the evidence says now.
@@ -414,7 +429,7 @@ fn three_digits(value: f64) -> String {
 }
 
 /// A value with its uncertainty in words; of the uncertainty two digits, and never more than four decimals.
-fn plus_minus(value: f64, uncertainty: f64) -> String {
+pub(crate) fn plus_minus(value: f64, uncertainty: f64) -> String {
     let mut decimals = 0;
     let mut step = uncertainty;
     while step < 10.0 && decimals < 4 {

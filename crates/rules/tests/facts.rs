@@ -263,3 +263,109 @@ fn a_place_that_warms_says_when_it_gets_to_its_limit() {
     assert!(text.ends_with("; 60 degC is reached"), "{text}");
     assert_eq!(findings(&run(25.0, 1.0 / 60.0)), []);
 }
+
+/// The measured line with this name.
+fn measured(bench: &Bench, name: &str) -> String {
+    let all = bench.verdict().measured;
+    let one = all.iter().find(|measured| measured.name == name);
+    one.unwrap_or_else(|| panic!("{name}: {all:?}")).line()
+}
+
+/// The value and its uncertainty, in the base unit of the result.
+fn value(bench: &Bench, name: &str) -> (f64, Option<f64>) {
+    let all = bench.verdict().measured;
+    let one = all.iter().find(|measured| measured.name == name).unwrap();
+    let figure = one.result.as_ref().unwrap_or_else(|why| panic!("{name}: {why}"));
+    let base = |nanos: i64| nanos as f64 / 1e9;
+    assert!(figure.from < figure.to, "{figure:?}");
+    (base(figure.value), figure.uncertainty.map(base))
+}
+
+/// 62.5 ohm and 8 mF at 16 V: 0.5 s and C V^2 / 2 = 1.024 J. From 16 V it is below 60 V at once.
+#[test]
+fn a_sound_rise_and_fall_are_told_as_numbers() {
+    let mut bench = Bench::packed(BUS);
+    feed_bus(&mut bench, 20.0, rise(0.5, 5.0));
+    let (tau, uncertainty) = value(&bench, "bus time constant");
+    assert!((tau - 0.5).abs() < 3.0 * uncertainty.unwrap() && (tau - 0.5).abs() < 0.01, "{tau}");
+    let (farads, uncertainty) = value(&bench, "bus capacitance");
+    assert!((farads - 8e-3).abs() < 3.0 * uncertainty.unwrap() && (farads - 8e-3).abs() < 0.2e-3, "{farads}");
+    let (joules, uncertainty) = value(&bench, "pre-charge energy");
+    assert!((joules - 1.024).abs() < 0.01 && uncertainty.is_none(), "{joules}");
+    assert!(measured(&bench, "bus capacitance").ends_with(" mF if the resistor has 62.5 ohm; 8 mF in the pack file"));
+    assert_eq!(measured(&bench, "bus discharge"), "bus discharge: none, the switch was not seen to open");
+    feed_bus(&mut bench, 30.0, |second| PACK_VOLTS * (-second / 80.0).exp());
+    let (tau, _) = value(&bench, "bus discharge");
+    assert!((tau - 80.0).abs() < 1.0, "{tau}");
+    let line = measured(&bench, "bus discharge");
+    assert!(line.contains("(80 s by 10 kohm and the capacitance of the pack file)"), "{line}");
+    assert!(line.ends_with("; measure before you touch"), "{line}");
+    assert!(!line.contains("safe"), "{line}");
+    let (tau, _) = value(&bench, "bus time constant");
+    assert!((tau - 0.5).abs() < 0.01, "it is kept: {tau}");
+}
+
+#[test]
+fn what_was_not_measured_says_why() {
+    let mut bench = Bench::packed("");
+    assert_eq!(bench.verdict().measured.len(), 1, "before the first set only the line is known");
+    assert_eq!(measured(&bench, "damaged frames"), "damaged frames: none, no sound frame came");
+    bench.bus = None;
+    bench.run(3_000);
+    for (name, why) in [
+        ("bus time constant", "no bus voltage was read"),
+        ("bus capacitance", "no bus voltage was read"),
+        ("pre-charge energy", "no bus voltage was read"),
+        ("bus discharge", "the switch was not seen to open"),
+        ("pack lead resistance", "too few levels of the current: 1, 5 needed"),
+        ("bus lead resistance", "no bus voltage was read with the switch closed"),
+        ("median cell resistance", "no step of the load of 10.0 A or more"),
+        ("highest cell resistance", "no step of the load of 10.0 A or more"),
+        ("largest drift at rest", "too short at rest: 1 s of readings"),
+        ("greatest temperature rate at rest", "too short at rest: 1 s of readings"),
+    ] {
+        assert_eq!(measured(&bench, name), format!("{name}: none, {why}"));
+    }
+    let mut fast = Bench::packed(BUS);
+    feed_bus(&mut fast, 20.0, |second| if second < 1.05 { 0.0 } else { PACK_VOLTS });
+    let line = measured(&fast, "bus time constant");
+    assert!(line.starts_with("bus time constant: none, too few readings in the rise: "), "{line}");
+    assert!(line.ends_with(" in three time constants, 5 needed"), "{line}");
+    let mut without = Bench::packed("");
+    feed_bus(&mut without, 20.0, rise(0.5, 5.0));
+    assert_eq!(
+        measured(&without, "bus capacitance"),
+        "bus capacitance: none, the pack file gives no pre-charge resistor"
+    );
+    assert_eq!(
+        measured(&without, "pre-charge energy"),
+        "pre-charge energy: none, neither the pack file nor the rise tells the capacitance"
+    );
+}
+
+#[test]
+fn leads_resistances_rates_and_damage_are_told_as_numbers() {
+    let mut bench = Bench::packed(&leads("1 m"));
+    feed_loads(&mut bench, 50.0, 3.0);
+    let (ohms, uncertainty) = value(&bench, "pack lead resistance");
+    assert!((ohms - 3e-3).abs() < 4.0 * uncertainty.unwrap() && (ohms - 3e-3).abs() < 0.4e-3, "{ohms}");
+    assert!(
+        measured(&bench, "pack lead resistance").ends_with("; copper and contacts of the pack file make 1.18 mohm")
+    );
+    let (cell, _) = value(&bench, "median cell resistance");
+    assert!((cell - 1e-3).abs() < 0.1e-3, "{cell}");
+    let line = measured(&bench, "median cell resistance");
+    assert!(line.contains(" steps of the load"), "{line}");
+    assert!(measured(&bench, "highest cell resistance").contains(" times the median"));
+    assert_eq!(value(&bench, "damaged frames"), (0.0, Some(0.0)));
+    let mut warm = Bench::new();
+    for second in 0..60 {
+        warm.sensors[0] = Some(250 + second / 10);
+        warm.run(warm.now + 1000);
+    }
+    // A tenth of a degree in ten seconds.
+    let (rate, _) = value(&warm, "greatest temperature rate at rest");
+    assert!((rate - 0.6).abs() < 0.05, "{rate}");
+    let (drift, uncertainty) = value(&warm, "largest drift at rest");
+    assert!(drift.abs() < 3.0 * uncertainty.unwrap(), "{drift}");
+}

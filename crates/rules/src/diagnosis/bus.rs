@@ -6,8 +6,10 @@ use model::SessionTime;
 
 use super::{Claim, Facts, Known, base, farads, ohms, plus_minus};
 use crate::cause::Cause;
-use crate::estimates::bus::{Bus, BusSettings, Fall, RiseFit, Shape, Speed};
+use crate::estimates::Estimate;
+use crate::estimates::bus::{Bus, BusSettings, Fall, LEAST_READINGS, NoFit, Rise, RiseFit, Shape, Speed};
 use crate::finding::Confidence;
+use crate::measured::{Figure, Measured};
 
 // All of these are common practice, no source. Shares are of the pack voltage.
 
@@ -274,6 +276,104 @@ impl BusEvidence {
         }
     }
 
+    /// What was measured of rise and fall.
+    pub(super) fn measured(&self, measured: &mut Vec<Measured>) {
+        const NAMES: [&str; 4] = ["bus time constant", "bus capacitance", "pre-charge energy", "bus discharge"];
+        let why = match (self.newest, self.fit.whole_rise()) {
+            (None, _) => "no bus voltage was read",
+            (_, None) => "no whole rise of the bus was seen",
+            (_, Some(rise)) => {
+                let [tau, capacitance, energy, _] = NAMES;
+                measured.push(Measured::new(tau, self.time_constant(rise)));
+                measured.push(Measured::new(capacitance, self.capacitance(rise)));
+                measured.push(Measured::new(energy, self.energy(rise)));
+                ""
+            }
+        };
+        if !why.is_empty() {
+            measured.extend(NAMES.iter().take(3).map(|name| Measured::none(name, why)));
+        }
+        let [.., discharge] = NAMES;
+        measured.push(Measured::new(discharge, self.discharge()));
+    }
+
+    fn fit_of(rise: &Rise) -> std::result::Result<RiseFit, String> {
+        let fit = rise.fit.map_err(|why| why_no_fit(why, "rise"))?;
+        if fit.explained < GOOD_FIT {
+            return Err(format!("an exponential explains only {:.0} % of the rise", fit.explained * 100.0));
+        }
+        Ok(fit)
+    }
+
+    fn time_constant(&self, rise: &Rise) -> std::result::Result<Figure, String> {
+        let tau = Self::fit_of(rise)?.tau;
+        let mut text = format!("{} s, {} readings", plus_minus(tau.value, tau.uncertainty), tau.basis.count);
+        if let Some((_, of)) = self.expected_rise() {
+            let word = match rise.speed {
+                Speed::Fast => ": faster than that",
+                Speed::Slow => ": slower than that",
+                Speed::Expected | Speed::Unknown => "",
+            };
+            text += &format!("; {of}{word}");
+        }
+        Ok(Figure::of(&tau, 1.0, "s", text))
+    }
+
+    fn capacitance(&self, rise: &Rise) -> std::result::Result<Figure, String> {
+        Self::fit_of(rise)?;
+        let settings = self.fit.settings();
+        let (Some(found), Some(resistor)) = (rise.capacitance, settings.resistor) else {
+            return Err("the pack file gives no pre-charge resistor".to_owned());
+        };
+        let value = plus_minus(found.value * 1e3, found.uncertainty * 1e3);
+        let mut text = format!("{value} mF if the resistor has {}", ohms(resistor));
+        if let Some(given) = settings.capacitance {
+            text += &format!("; {} in the pack file", farads(given));
+        }
+        Ok(Figure::of(&found, 1.0, "F", text))
+    }
+
+    fn energy(&self, rise: &Rise) -> std::result::Result<Figure, String> {
+        let no_capacitance = "neither the pack file nor the rise tells the capacitance";
+        let joules = rise.energy.ok_or_else(|| no_capacitance.to_owned())?;
+        let of = match self.fit.settings().capacitance {
+            Some(given) => format!("{} of the pack file", farads(given)),
+            None => "the capacitance of the rise".to_owned(),
+        };
+        let estimate = Estimate { value: joules, uncertainty: 0.0, basis: rise.basis };
+        let text = format!("{joules:.1} J went into the resistor, by {of}");
+        Ok(Figure::of(&estimate, 1.0, "J", text).of_unknown_uncertainty())
+    }
+
+    fn discharge(&self) -> std::result::Result<Figure, String> {
+        let Some((opened, at, volts)) = self.fit.since_opened() else {
+            return Err("the switch was not seen to open".to_owned());
+        };
+        let (tau, below_60) = match self.fit.fall() {
+            Fall::NoData => return Err("no bus voltage was read since the switch was opened".to_owned()),
+            Fall::NotFalling | Fall::Welded => {
+                let seconds = at.since(opened).as_secs_f64();
+                return Err(format!("{seconds:.0} s after the opening the bus is still at {volts:.1} V"));
+            }
+            Fall::Falling { tau, below_60, .. } => (tau.map_err(|why| why_no_fit(why, "fall"))?, below_60),
+        };
+        let mut text = format!("time constant {} s", plus_minus(tau.value, tau.uncertainty));
+        let settings = self.fit.settings();
+        if let (Some(expected), Some(bleed)) = (settings.expected_fall(), settings.bleed) {
+            text += &format!(" ({expected:.0} s by {} and the capacitance of the pack file)", ohms(bleed));
+        }
+        match below_60.filter(|seconds| 0.0 < *seconds) {
+            Some(left) => {
+                let since = left + at.since(opened).as_secs_f64();
+                text += &format!("; by this fit it reads below 60 V about {since:.0} s after the opening");
+            }
+            None => text += &format!("; it read {volts:.1} V at {:.0} s", at.nanos as f64 * 1e-9),
+        }
+        // Nothing here says that it is safe: a reading can be wrong, and other capacitors may not be on this bus.
+        text += "; measure before you touch";
+        Ok(Figure::of(&tau, 1.0, "s", text))
+    }
+
     /// The time constant that the pack file makes, in seconds, and in words.
     fn expected_rise(&self) -> Option<(f64, String)> {
         let settings = self.fit.settings();
@@ -324,6 +424,16 @@ impl BusEvidence {
             }
             Shape::Off | Shape::LiveFromStart | Shape::Rising | Shape::Flat | Shape::Complete => {}
         }
+    }
+}
+
+fn why_no_fit(why: NoFit, what: &str) -> String {
+    match why {
+        NoFit::NotYet => format!("no {what} was seen"),
+        NoFit::TooFew { have } => {
+            format!("too few readings in the {what}: {have} in three time constants, {LEAST_READINGS} needed")
+        }
+        NoFit::NoExponential => format!("the {what} follows no exponential"),
     }
 }
 

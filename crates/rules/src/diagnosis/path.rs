@@ -6,8 +6,9 @@ use model::{Channel, Quantity, SessionTime};
 
 use super::{CellSet, Claim, Facts, base, milliohms, millivolts};
 use crate::cause::Cause;
-use crate::estimates::leads::{Drop, DropRegression};
+use crate::estimates::leads::{Drop, DropRegression, LEAST_LEVELS, NoDrop};
 use crate::finding::Confidence;
+use crate::measured::{Figure, Measured};
 use crate::pack_sum::share;
 use crate::statistics::Running;
 use crate::wiring::Leads;
@@ -38,7 +39,11 @@ pub(super) struct PathEvidence {
     sum: Option<(SessionTime, i64)>,
     pack: Option<(SessionTime, i64)>,
     current: Option<i64>,
+    /// Up to this no load is on, in billionths of an ampere.
+    rest_current: i64,
     largest: f64,
+    /// The bus was read with the switch closed.
+    bus_was_closed: bool,
     pack_drop: DropRegression,
     bus_drop: DropRegression,
     /// The reported pack voltage less the sum of the cells at rest, in volts.
@@ -52,7 +57,9 @@ impl PathEvidence {
             sum: None,
             pack: None,
             current: None,
+            rest_current: facts.rest_current,
             largest: 0.0,
+            bus_was_closed: false,
             pack_drop: DropRegression::new(facts.one_hour_current, facts.pack_step),
             bus_drop: DropRegression::new(facts.one_hour_current, facts.bus_step),
             gap: Running::default(),
@@ -82,9 +89,14 @@ impl PathEvidence {
         }
     }
 
-    /// With the switch closed.
+    /// With the switch closed. Without a load it does not count: a bus that is nearly up, or that has just been parted from
+    /// the pack and falls slowly, is as live by its voltage as one that is joined, and what it lacks is no drop along leads.
     pub(super) fn bus(&mut self, at: SessionTime, nanos: i64) {
+        self.bus_was_closed = true;
         let (Some(current), Some((then, pack))) = (self.current, self.pack.or(self.sum)) else { return };
+        if current.saturating_abs() <= self.rest_current {
+            return;
+        }
         if at.since(then) <= MOST_AGE {
             self.largest = self.largest.max(base(current).abs());
             self.bus_drop.push(at, current, pack.saturating_sub(nanos));
@@ -98,6 +110,26 @@ impl PathEvidence {
         self.look_at_drop(&self.pack_drop, Quantity::PackVoltage, between, facts, base(sum), claims);
         let between = "between the pack and the bus";
         self.look_at_drop(&self.bus_drop, Quantity::BusVoltage, between, facts, base(sum), claims);
+    }
+
+    /// The resistance of the leads on both sides of where the pack voltage is measured.
+    pub(super) fn measured(&self, facts: &Facts, measured: &mut Vec<Measured>) {
+        for (name, drop, place) in [
+            ("pack lead resistance", &self.pack_drop, Quantity::PackVoltage),
+            ("bus lead resistance", &self.bus_drop, Quantity::BusVoltage),
+        ] {
+            let is_read = if place == Quantity::PackVoltage { self.pack.is_some() } else { self.bus_was_closed };
+            let result = match drop.estimate() {
+                _ if !is_read && place == Quantity::PackVoltage => Err("no pack voltage was read".to_owned()),
+                _ if !is_read => Err("no bus voltage was read with the switch closed".to_owned()),
+                Ok(drop) => Ok(lead_figure(&drop, expected_ohms(facts, place), place)),
+                Err(NoDrop::TooFewLevels { have }) => {
+                    Err(format!("too few levels of the current: {have}, {LEAST_LEVELS} needed"))
+                }
+                Err(NoDrop::NoLine) => Err("the readings leave no line".to_owned()),
+            };
+            measured.push(Measured::new(name, result));
+        }
     }
 
     /// A share of a voltage as the pack-sum limit has it.
@@ -175,6 +207,29 @@ impl PathEvidence {
         }
         claims.push(claim.opposed("a filter that lags looks like it where the current changes fast"));
     }
+}
+
+fn lead_figure(drop: &Drop, expected: Option<f64>, place: Quantity) -> Figure {
+    let ohms = &drop.resistance;
+    let mut text = format!(
+        "{} (95 %: {} to {}), {} levels of the current",
+        milliohms(ohms.estimate.value),
+        milliohms(ohms.low),
+        milliohms(ohms.high),
+        ohms.estimate.basis.count
+    );
+    if let Some(expected) = expected {
+        text += &format!("; copper and contacts of the pack file make {}", milliohms(expected));
+    }
+    if ohms.holds(0.0) {
+        text += match place {
+            Quantity::PackVoltage => {
+                "; not told from nothing, and a pack voltage that is a sum of the cells shows none"
+            }
+            _ => "; not told from nothing",
+        };
+    }
+    Figure::of(&ohms.estimate, 1.0, "ohm", text).at(Channel::whole(place))
 }
 
 /// What the leads of a place should have, in ohms, where the pack file tells. The bus is held against the pack voltage, or

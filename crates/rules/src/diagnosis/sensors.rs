@@ -4,8 +4,9 @@ use model::SessionTime;
 
 use super::{Claim, Facts, Tally, base, plus_minus, sensor, three_digits};
 use crate::cause::Cause;
-use crate::estimates::trend::{TimeTo, Trend, Window};
+use crate::estimates::trend::{NoTrend, TimeTo, Trend, Window};
 use crate::finding::Confidence;
+use crate::measured::{Figure, Measured};
 
 /// A sensor that reads outside these is open or shorted, in billionths of a degree. Common practice, no source.
 const OPEN_BELOW: i64 = -39_900_000_000;
@@ -165,6 +166,28 @@ impl SensorEvidence {
         let mut claim = Claim::new(Cause::HeatingAtRest, Confidence::Likely, span, text).critical_if(true);
         claim.places = vec![sensor(index)];
         claims.push(claim.opposed("the sun, a balancing resistor, or heat from an earlier load"));
+    }
+
+    /// How fast the place that warms most warms at rest.
+    pub(super) fn measured(&self, facts: &Facts, measured: &mut Vec<Measured>) {
+        let rises = (0..self.sensors.len()).filter_map(|index| Some((index, self.rise.per_hour(index).ok()?)));
+        let greatest = rises.max_by(|(_, one), (_, other)| one.value.total_cmp(&other.value));
+        let result = match (greatest, self.rise.per_hour(0)) {
+            (Some((index, rise)), _) => {
+                let value = plus_minus(rise.value / 60.0, rise.uncertainty / 60.0);
+                let seconds = rise.basis.length().as_secs_f64();
+                let mut text = format!("temperature {}: {value} degC a minute, over {seconds:.0} s", index + 1);
+                if let Some(limit) = self.time_to_limit(index, facts) {
+                    text += &format!("; {limit}");
+                }
+                Ok(Figure::of(&rise, 1.0 / 60.0, "degC/min", text).at(sensor(index)))
+            }
+            (None, Err(NoTrend::TooShort { have })) => {
+                Err(format!("too short at rest: {:.0} s of readings", have.as_secs_f64()))
+            }
+            (None, _) => Err("no temperature was read at rest".to_owned()),
+        };
+        measured.push(Measured::new("greatest temperature rate at rest", result));
     }
 
     /// When a sensor (from 0) gets to its critical limit if it goes on rising as it does, in words; `None` where it does not

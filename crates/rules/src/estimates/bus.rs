@@ -32,7 +32,7 @@ const LEAST_RISE: f64 = 0.1;
 /// So many rises that fell back are a sawtooth.
 const SAWTOOTH: u32 = 2;
 /// A fit needs so many readings within three time constants. Common practice, no source.
-const LEAST_READINGS: usize = 5;
+pub(crate) const LEAST_READINGS: usize = 5;
 /// A time constant off by more than this factor is fast or slow. Common practice, no source.
 const SPEED: f64 = 1.5;
 /// First parts of a rise, as shares of where it stalled: the load may have come on anywhere above. And how much higher one
