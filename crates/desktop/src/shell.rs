@@ -196,6 +196,8 @@ pub struct Desktop {
     shown: Arc<Snapshot>,
     since: Duration,
     marks: u32,
+    /// The words for the next mark.
+    mark_words: String,
     /// The person asked for a new session while one runs.
     asks_for_new: bool,
     /// A command that was not taken, and why.
@@ -231,6 +233,7 @@ impl Desktop {
             shown: Arc::default(),
             since: Duration::ZERO,
             marks: 0,
+            mark_words: String::new(),
             asks_for_new: false,
             refused: None,
             called_for: 0,
@@ -261,7 +264,7 @@ impl Desktop {
         let key = pack_key(&wish);
         let files = Files::of(&wish);
         // A recording that is not played as it was is opened to be looked at.
-        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was);
+        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was && replay.until.is_none());
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
         let open = self.opener(wish, before);
         let pace = self.pace.clone();
@@ -518,10 +521,17 @@ impl Desktop {
         let status = self.sound.status();
         let refused = self.refused.clone();
         let asks = self.asks_for_new;
+        let mut words = std::mem::take(&mut self.mark_words);
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
                 mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
+                if can_act {
+                    let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(110.0);
+                    let field = ui.add(field);
+                    pieces::name_field(&field, "Words for the mark", &words);
+                    mark |= field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+                }
                 new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
                 if asks {
                     ui.label("End this session?");
@@ -547,8 +557,12 @@ impl Desktop {
         }
         if mark {
             self.marks += 1;
-            out.push(Command::Mark { text: format!("mark {}", self.marks) });
+            let number = format!("mark {}", self.marks);
+            let text = if words.trim().is_empty() { number } else { format!("{number}: {}", words.trim()) };
+            out.push(Command::Mark { text });
+            words.clear();
         }
+        self.mark_words = words;
         self.asks_for_new = (asks || (new && !over)) && !no && !yes;
         yes || (new && over)
     }

@@ -68,7 +68,7 @@ fn press(harness: &mut Harness<'_, Shown>, key: Key) {
 #[test]
 fn a_weak_cell_is_gone_to_and_its_resistance_is_read_between_the_cursors() {
     let mut harness = show([1280.0, 800.0], "acorn-weak-cell.mcap");
-    wants(&harness, "Go to 16.5");
+    wants(&harness, "Go to 16.");
     wants(&harness, "weak cell, cell 17");
     wants(&harness, "cell 17 drawn by itself");
     // In front of the load step at 16 s; the second cursor stays there.

@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use model::{ByteRange, Channel, Fault, SessionTime};
-use rules::{Alarm, HandLine, LimitValues, Outcome, Pack, Severity, Stage, Verdict};
+use rules::{Alarm, HandLine, LimitValues, Measured, Outcome, Pack, Severity, Stage, Verdict};
 
 use crate::history::{History, Piece};
 
@@ -270,6 +270,11 @@ impl Snapshot {
         let mut waiting: Vec<&Alarm> = self.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).collect();
         waiting.sort_by_key(|alarm| std::cmp::Reverse((alarm.raised_at, alarm.number)));
         waiting.into_iter()
+    }
+
+    /// What was measured so far, whether or not something is wrong; nothing before the first verdict.
+    pub fn measured(&self) -> &[Measured] {
+        self.verdict.as_ref().map_or(&[], |verdict| verdict.measured.as_slice())
     }
 
     /// Whether a critical condition holds now.

@@ -33,7 +33,8 @@ fn known(loaded: &Loaded, channel: Channel, at: u64) -> Option<Known> {
 /// Draws the table. A click on a name draws that channel by itself; a click on a value picks it.
 pub(super) fn ui(ui: &mut Ui, look: Look<'_>, loaded: &Loaded, view: &mut View, cursor: u64) {
     let (Some(layout), Some(tracks)) = (&loaded.layout, &loaded.tracks) else { return };
-    let channels = tracks.channels();
+    let mut channels = tracks.channels();
+    channels.sort_by_key(|channel| (place_in_table(channel.quantity), *channel));
     ui.spacing_mut().interact_size.y = 15.0;
     let compared = view.second.map(|second| Compared::new(loaded, cursor, second));
     match &compared {
@@ -58,6 +59,19 @@ pub(super) fn ui(ui: &mut Ui, look: Look<'_>, loaded: &Loaded, view: &mut View, 
             ui.end_row();
         }
     });
+}
+
+/// What is asked for first stands first.
+fn place_in_table(quantity: Quantity) -> u8 {
+    match quantity {
+        Quantity::PackVoltage => 0,
+        Quantity::BusVoltage => 1,
+        Quantity::Current => 2,
+        Quantity::CellVoltage => 3,
+        Quantity::Temperature => 4,
+        Quantity::StateOfCharge | Quantity::Status | Quantity::SenseLeadTest | Quantity::Balancing => 5,
+        Quantity::FrameCounter | Quantity::DeviceTime => 6,
+    }
 }
 
 /// The second cursor.

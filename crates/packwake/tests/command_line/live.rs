@@ -90,7 +90,7 @@ fn a_sound_pack_is_go_with_status_0_and_the_verdict_comes_last() {
     let keys: Vec<&str> = verdict.as_object().unwrap().keys().map(String::as_str).collect();
     let promised = ["event", "at_s", "outcome", "covers", "untested", "checks", "because"];
     assert_eq!(keys[..promised.len()], promised);
-    assert_eq!(keys[promised.len()..], ["findings", "notes", "practice"]);
+    assert_eq!(keys[promised.len()..], ["findings", "measured", "notes", "practice"]);
     let begin = r#"{"event":"verdict","at_s":17.000,"outcome":"go","covers":["BMS only","bus rise","idle","load"],"#;
     assert!(ended.last_line().starts_with(begin), "{}", ended.last_line());
     let covers = verdict["covers"].as_array().unwrap();
