@@ -322,6 +322,7 @@ impl Desktop {
         if let Phase::Failed(failure) = &self.shown.phase {
             self.start.failure = Some(failure.clone());
             self.worker = None;
+            self.showing = Showing::SwitchOn;
             return;
         }
         let raised = self.shown.alarms.len();
@@ -409,13 +410,13 @@ impl Desktop {
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
         let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
-        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::F)];
+        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::L)];
         let screens = [
             (Showing::Prepare, "Prepare (P)"),
             (Showing::SwitchOn, first),
             (Showing::Review, "Review (R)"),
             (Showing::Pack, "Pack (K)"),
-            (Showing::Frames, "Frames (F)"),
+            (Showing::Frames, "Frames (L)"),
         ];
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
@@ -525,9 +526,9 @@ impl Desktop {
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
-                mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
+                mark |= ui.add_enabled(can_act, egui::Button::new("Mark (M)")).clicked();
                 if can_act {
-                    let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(110.0);
+                    let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(90.0);
                     let field = ui.add(field);
                     pieces::name_field(&field, "Words for the mark", &words);
                     mark |= field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
@@ -642,7 +643,7 @@ fn top(ui: &mut Ui, look: Look<'_>) {
 fn light_or_dark(ui: &mut Ui) {
     let typing = ui.ctx().text_edit_focused();
     let key = !typing && ui.input(|input| input.key_pressed(Key::T) && input.modifiers.is_none());
-    if ui.button("Light or dark (T)").clicked() || key {
+    if ui.button("Light, dark (T)").clicked() || key {
         let dark = ui.visuals().dark_mode;
         ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
     }

@@ -79,10 +79,12 @@ fn a_weak_cell_is_gone_to_and_its_resistance_is_read_between_the_cursors() {
     harness.state_mut().review.go_to(SessionTime::from_millis(16_300));
     harness.run_steps(2);
     wants(&harness, "Compared from 15.900 s: 0.400 s");
+    wants(&harness, "cell 17 resistance");
     // As its expectation says: 2.58 times the 1.1 mohm that act at once, give or take 4 % and the steps of readings.
     let label = |part: &str| {
         let mut nodes = harness.query_all_by_label_contains(part);
-        nodes.next().and_then(|node| node.accesskit_node().label()).unwrap_or_default()
+        let node = nodes.next().map(|node| node.accesskit_node());
+        node.and_then(|node| node.label().or_else(|| node.value())).unwrap_or_default()
     };
     let ohms = |cell: u16| -> f64 {
         let label = label(&format!("cell {cell} resistance"));
