@@ -527,7 +527,7 @@ impl Desktop {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
                 mark |= ui.add_enabled(can_act, egui::Button::new("Mark (M)")).clicked();
-                if can_act {
+                if can_act && self.showing == Showing::SwitchOn {
                     let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(90.0);
                     let field = ui.add(field);
                     pieces::name_field(&field, "Words for the mark", &words);

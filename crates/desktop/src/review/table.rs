@@ -35,7 +35,9 @@ pub(super) fn ui(ui: &mut Ui, look: Look<'_>, loaded: &Loaded, view: &mut View, 
     let (Some(layout), Some(tracks)) = (&loaded.layout, &loaded.tracks) else { return };
     let mut channels = tracks.channels();
     channels.sort_by_key(|channel| (place_in_table(channel.quantity), *channel));
+    // Rows as close as lines of text: a pack of 24 cells is seen at once.
     ui.spacing_mut().interact_size.y = 15.0;
+    ui.spacing_mut().button_padding.y = 0.0;
     let compared = view.second.map(|second| Compared::new(loaded, cursor, second));
     match &compared {
         Some(compared) => compared.ui(ui),
