@@ -134,6 +134,11 @@ impl Review {
         self.playing.stop();
     }
 
+    /// Shows this part.
+    pub fn show(&mut self, range: Range<SessionTime>) {
+        self.view.show(range.start.nanos..range.end.nanos, self.full);
+    }
+
     /// Where the cursor stands.
     pub fn cursor(&self) -> Option<SessionTime> {
         self.view.cursor.map(SessionTime::from_nanos)
@@ -410,7 +415,7 @@ impl Review {
 
     /// The stage, the answer and the alarms as they were at the cursor.
     fn standing(&self, ui: &mut Ui, look: Look<'_>, moments: &[Moment], cursor: u64) {
-        let text = format!("At {} s", SessionTime::from_nanos(cursor));
+        let text = format!("At {:.3} s", SessionTime::from_nanos(cursor));
         let label = ui.label(RichText::new(&text).size(17.0).strong());
         pieces::name(&label, format!("Cursor at {} s", SessionTime::from_nanos(cursor)));
         if let Phase::Opening = look.snapshot.phase {
