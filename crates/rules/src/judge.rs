@@ -147,6 +147,12 @@ struct Column {
     impossible: Standing,
 }
 
+impl Column {
+    fn is_wrong(&self) -> bool {
+        self.absent.raised || self.impossible.raised
+    }
+}
+
 /// What a cell has done since it last moved.
 #[derive(Clone, Copy, Debug, Default)]
 struct CellMove {
@@ -176,6 +182,8 @@ pub struct Judge {
     stage: StageDetector,
     cells: Places,
     cell_columns: Vec<Column>,
+    /// A reading of one of them is wrong by itself, or was a while ago.
+    cells_wrong: bool,
     cell_moves: Vec<CellMove>,
     temperatures: Places,
     temperature_columns: Vec<Column>,
@@ -201,7 +209,9 @@ pub struct Judge {
     /// The first current of the session, and whether a load was switched on since.
     first_current: Option<i64>,
     load_was_on: bool,
+    /// The last whole set, and its median.
     last_set: Vec<i64>,
+    last_median: i64,
     /// A place that the pack does not have, and that reads like a real one.
     extra_cells: Option<u16>,
     extra_temperatures: Option<u16>,
@@ -215,6 +225,7 @@ pub struct Judge {
     places_scratch: Vec<Option<i64>>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
+    run_scratch: Vec<i64>,
 }
 
 /// A pack voltage by meter.
@@ -338,6 +349,7 @@ impl Judge {
             }),
             cells: Places::new(plan.cells.iter().copied()),
             cell_columns: vec![Column::default(); plan.cell_slots],
+            cells_wrong: false,
             cell_moves: Vec::new(),
             temperatures: Places::new(plan.temperatures.iter().copied()),
             temperature_columns: vec![Column::default(); plan.temperature_slots],
@@ -366,6 +378,7 @@ impl Judge {
             first_current: None,
             load_was_on: false,
             last_set: Vec::new(),
+            last_median: 0,
             extra_cells: None,
             extra_temperatures: None,
             still: Still::default(),
@@ -376,6 +389,7 @@ impl Judge {
             places_scratch: Vec::new(),
             scratch: Vec::new(),
             median_scratch: Vec::new(),
+            run_scratch: Vec::new(),
             still_raised: false,
             link,
             plan,
@@ -566,7 +580,13 @@ impl Judge {
         }
         // The steps are put aside for the length of a row, so that they can be read while the judge changes.
         let kinds = std::mem::take(&mut self.plan.kinds);
-        for step in kinds.get(kind).map_or(&[][..], Vec::as_slice) {
+        let mut steps = kinds.get(kind).map_or(&[][..], Vec::as_slice);
+        while let Some((step, rest)) = steps.split_first() {
+            if 0 < step.run && self.cell_run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes) {
+                steps = steps.get(step.run..).unwrap_or_default();
+                continue;
+            }
+            steps = rest;
             let Some(values) = rows.columns.get(step.column).filter(|values| values.is_carried(row)) else { continue };
             match step.role {
                 Role::FrameCounter | Role::DeviceTime | Role::Word(_) => {

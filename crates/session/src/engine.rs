@@ -55,6 +55,8 @@ impl std::error::Error for Unusable {}
 pub struct Engine {
     header: Arc<SessionHeader>,
     decoder: Decoder,
+    /// The memory of the batch that was judged last, for the next.
+    batch: Batch,
     judge: Judge,
     now: SessionTime,
     next_number: u64,
@@ -80,6 +82,7 @@ impl Engine {
         let header = Arc::new(header);
         Ok(Self {
             decoder: Decoder::new(Arc::new(protocol)),
+            batch: Batch::default(),
             judge: Judge::new(pack, setup),
             now: SessionTime::ZERO,
             next_number: 0,
@@ -179,9 +182,9 @@ impl Engine {
     }
 
     fn take_rows(&mut self, show: &mut dyn FnMut(&Batch)) {
-        while let Some(batch) = self.decoder.take() {
-            show(&batch);
-            self.judge.batch(&batch);
+        while self.decoder.take_into(&mut self.batch) {
+            show(&self.batch);
+            self.judge.batch(&self.batch);
         }
     }
 
