@@ -52,7 +52,8 @@ pub enum Way {
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
 /// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between
-/// pushes. The rows wait until they are taken: who pushes without end must take, too.
+/// pushes, and up to 64 KiB more where rows are [made later](Self::push_for_later). The rows wait until they are taken:
+/// who pushes without end must take, too.
 ///
 /// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and a silence such looks
 /// at the last kibibyte, or at eight times the bytes that are new.
@@ -66,6 +67,8 @@ pub struct Decoder {
     values: Vec<Option<i64>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
+    /// There are such frames: the bytes in the buffer must stay where they are.
+    noted: bool,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
     scratch: Scratch,
@@ -133,6 +136,7 @@ impl Decoder {
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
+            noted: false,
             open: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
@@ -174,6 +178,13 @@ impl Decoder {
 
     /// Takes bytes that were read at `at`. Times before an earlier push count as that push's.
     pub fn push(&mut self, at: SessionTime, bytes: &[u8]) {
+        self.push_for_later(at, bytes);
+        self.make_rows();
+    }
+
+    /// As [`push`](Self::push), but the rows are made of many pushes at once, at the latest when they are taken: cheaper
+    /// where that is far apart. What is taken then is the same.
+    pub fn push_for_later(&mut self, at: SessionTime, bytes: &[u8]) {
         if bytes.is_empty() {
             return;
         }
@@ -190,8 +201,21 @@ impl Decoder {
                 _ => self.stamps.push_back((end, self.now)),
             }
             self.search(false);
-            self.forget_settled();
+            if !self.noted || PIECE <= self.head {
+                self.make_rows();
+            }
         }
+    }
+
+    /// Makes rows of all frames that were noted: their bytes may go.
+    fn make_rows(&mut self) {
+        if std::mem::take(&mut self.noted) {
+            let plan = Arc::clone(&self.plan);
+            for candidate in 0..plan.candidates.len() {
+                self.read_block(&plan, candidate);
+            }
+        }
+        self.forget_settled();
     }
 
     /// Ends the stream here: a frame that is not complete is given up, and bytes behind its first one are searched.
@@ -201,7 +225,7 @@ impl Decoder {
         self.now = self.now.max(at);
         self.search(true);
         self.report_skipped();
-        self.forget_settled();
+        self.make_rows();
         self.before = None;
     }
 
@@ -219,6 +243,7 @@ impl Decoder {
         if self.batch.order.is_empty() {
             return false;
         }
+        self.make_rows();
         // One of another decoder is of no use.
         if !self.shape_is_that_of(batch) {
             *batch = empty_batch(&self.protocol);
@@ -245,10 +270,7 @@ impl Decoder {
     fn search(&mut self, over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
-            None => {
-                self.search_stream(&protocol, over);
-                self.read_blocks();
-            }
+            None => self.search_stream(&protocol, over),
             Some(wrapping) => self.search_packets(&protocol, wrapping, over),
         }
     }
@@ -347,14 +369,6 @@ impl Decoder {
         }
     }
 
-    /// Makes rows of all frames that were noted: their bytes may go.
-    fn read_blocks(&mut self) {
-        let plan = Arc::clone(&self.plan);
-        for candidate in 0..plan.candidates.len() {
-            self.read_block(&plan, candidate);
-        }
-    }
-
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
     fn note(&mut self, plan: &Plan, taken: Taken) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
@@ -372,6 +386,11 @@ impl Decoder {
         let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
         let rows = number(rows - taken.frames)..number(rows);
         self.batch.order.extend(rows.map(|row| Item::Row { kind, row }));
+        if let Some(rows) = self.batch.kinds.get_mut(message) {
+            let known = rows.known_at.len() + taken.frames;
+            rows.known_at.resize(known, self.now);
+        }
+        self.noted = true;
         self.head += taken.length;
         if BLOCK <= waiting {
             self.read_block(plan, taken.candidate);
@@ -392,7 +411,6 @@ impl Decoder {
         };
         let from = rows.bytes.len();
         rows.bytes.extend(used.iter().enumerate().map(range));
-        rows.known_at.resize(from + *count, self.now);
         let added = rows.bytes.get(from..).unwrap_or_default();
         let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
         let (first, last) = (at(added.first()), at(added.last()));
