@@ -23,22 +23,22 @@ use std::time::{Duration, Instant};
 use crc::{CRC_16_MODBUS, Crc};
 use model::{Batch, SessionTime, Times};
 use parser::{Decoder, Protocol};
-use rules::{Judge, Outcome, Pack, Setup};
+use rules::{Judge, Pack, Setup};
 use workload::{CELLS, FRAME, TEMPERATURES};
 
-/// Bytes of each stream: three hours at 20 frames a second.
-const BYTES: usize = 16 << 20;
+/// Bytes of each stream: half an hour at 20 frames a second.
+const BYTES: usize = 36_000 * FRAME;
 /// Frames whose rows are taken at once.
 const TOGETHER: usize = 420;
-/// Frames that are timed at once.
-const SLICE: usize = 26_880;
+/// Frames that are timed at once: few, or other work on the machine always falls into it.
+const SLICE: usize = 2 * TOGETHER;
 const ROUNDS: usize = 7;
 /// From frame to frame.
 const EVERY_MS: u64 = 50;
 
 const PACK: &str = r#"
 pack = "a pack for measuring"
-chemistry = "nmc"
+chemistry = "NMC"
 cells = 24
 capacity = "22 Ah"
 temperatures = ["cells 1-4", "cells 5-8", "cells 9-12", "cells 13-16", "cells 17-20", "cells 21-24"]
@@ -93,17 +93,17 @@ fn all() {
     }
 }
 
-/// What is measured does what it should: every frame is found, and the alarms are those of the stream.
+/// What is measured does what it should: every frame is found, and what is beyond a limit is seen.
 fn check(stream: &[u8], excursions: bool) {
     for contender in [Contender::Limits, Contender::Judge] {
         let mut state = State::new(contender);
         state.run(stream);
         let judge = state.judge.as_ref().expect("it judges");
         assert_eq!(judge.frame_counts(), ((stream.len() / FRAME) as u64, 0), "{contender:?}");
-        let high = judge.alarms().iter().any(|alarm| alarm.text.contains("at 4.300 V"));
-        assert_eq!(high, excursions, "{contender:?}: {:?}", judge.alarms());
-        let expected = if excursions { Outcome::NoGo } else { Outcome::CannotTell };
-        assert_eq!(judge.verdict().outcome, expected, "the line has no test of its sense leads: {:?}", judge.verdict());
+        // The last frame is one of those beyond, where there are any.
+        let verdict = format!("{:?}", judge.verdict());
+        assert_eq!(verdict.contains("cell 7 at 4.300 V"), excursions, "{contender:?}: {verdict}");
+        assert_eq!(judge.alarms().is_empty(), !excursions, "{contender:?}: {:?}", judge.alarms());
     }
 }
 

@@ -198,7 +198,7 @@ impl Neighbours {
         Patterns {
             pairs: cells.clone().map(|cell| self.describe(cell, side_by_side.pair(cell)?)).collect(),
             balancing: cells
-                .map(|cell| self.swings(side_by_side.span(cell)?).then(|| self.work_out_balancing(cell))?)
+                .map(|cell| side_by_side.may_balance(cell, self).then(|| self.work_out_balancing(cell))?)
                 .collect(),
         }
     }
@@ -400,9 +400,19 @@ impl SideBySide {
         Some(PairMoments { both, sum_wander, amplitude: *self.amplitudes.get(cell)? })
     }
 
-    /// The lowest and the highest of a cell (from 0).
-    fn span(&self, cell: usize) -> Option<(f64, f64)> {
-        Some((*self.least.get(cell)?, *self.most.get(cell)?))
+    /// False where [`Neighbours::balancing`] of a cell (from 0) is surely `None`: it does not swing, or a neighbour does not
+    /// go against it.
+    fn may_balance(&self, cell: usize, neighbours: &Neighbours) -> bool {
+        /// The two orders of a pair give the same correlation but for rounding, which is far smaller than this.
+        const ROUNDING: f64 = 1e-6;
+        let spans = self.least.get(cell).copied().zip(self.most.get(cell).copied());
+        let opposite = |first: usize| {
+            let correlation = self.pair(first).and_then(|pair| pair.both.correlation());
+            correlation.is_some_and(|correlation| correlation <= OPPOSITE + ROUNDING)
+        };
+        spans.is_some_and(|span| neighbours.swings(span))
+            && cell.checked_sub(1).is_none_or(opposite)
+            && (cell + 1 == self.means.len() || opposite(cell))
     }
 }
 
