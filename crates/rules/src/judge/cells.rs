@@ -54,12 +54,12 @@ impl Judge {
         }
     }
 
-    /// Neighbouring cells at once, where taking them one after another would change nothing but their values: all are
-    /// there, possible and inside the limits, no delay runs and no alarm is raised. False, and nothing has changed, where
-    /// that is not so.
+    /// Neighbouring cells at once, where each of them is there and possible: only what can change something is done, and in
+    /// the order in which [`cell`](Self::cell) does it for one after another. False, and nothing has changed, where one of
+    /// them needs more than that.
     pub(super) fn cell_run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
         let mut values = std::mem::take(&mut self.run_scratch);
-        let update = self.quiet_run(rows, row, steps, &mut values);
+        let update = self.usual_run(rows, row, steps, &mut values, bytes);
         self.run_scratch = values;
         if let Some(Update::Set { present, together }) = update {
             self.cell_set(present, together, bytes);
@@ -67,7 +67,14 @@ impl Judge {
         update.is_some()
     }
 
-    fn quiet_run(&mut self, rows: &Rows, row: usize, steps: &[Step], values: &mut Vec<i64>) -> Option<Update> {
+    fn usual_run(
+        &mut self,
+        rows: &Rows,
+        row: usize,
+        steps: &[Step],
+        values: &mut Vec<i64>,
+        bytes: Option<ByteRange>,
+    ) -> Option<Update> {
         let first = steps.first()?;
         let Role::Cell { slot, .. } = first.role else { return None };
         if self.cells_wrong {
@@ -83,18 +90,29 @@ impl Judge {
             (lowest, highest) = (lowest.min(nanos), highest.max(nanos));
             values.push(nanos);
         }
-        let rest = self.stage.cells_rest();
-        let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
-        let high = self.pack.limit_ref(LimitName::CellHigh);
-        let quiet = is_inside(lowest, CELL_POSSIBLE)
-            && is_inside(highest, CELL_POSSIBLE)
-            && self.watches.cell_high.is_quiet_at(highest, high)
-            && self.watches.cell_low.is_quiet_at(lowest, low);
-        if !quiet {
+        if !is_inside(lowest, CELL_POSSIBLE) || !is_inside(highest, CELL_POSSIBLE) {
             return None;
         }
         let update = self.cells.update_run(self.now, slot, values)?;
         self.cells.step = self.cells.step.max(first.resolution);
+        let rest = self.stage.cells_rest();
+        let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
+        let high = self.pack.limit_ref(LimitName::CellHigh);
+        // A watch to which the furthest of them is nothing has nothing to do.
+        let high = Some(high).filter(|high| !self.watches.cell_high.is_quiet_at(highest, high));
+        let low = Some(low).filter(|low| !self.watches.cell_low.is_quiet_at(lowest, low));
+        if high.is_some() || low.is_some() {
+            for ((step, value), slot) in steps.iter().zip(values.iter()).zip(slot..) {
+                let seen =
+                    |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
+                if let Some(high) = high {
+                    self.watches.cell_high.observe(slot, &seen(high), &mut self.book, &mut self.events);
+                }
+                if let Some(low) = low {
+                    self.watches.cell_low.observe(slot, &seen(low), &mut self.book, &mut self.events);
+                }
+            }
+        }
         Some(update)
     }
 
