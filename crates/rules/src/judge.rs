@@ -12,8 +12,8 @@ mod words;
 use std::time::Duration;
 
 use model::{
-    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, SessionTime, TICK, Times,
-    Values, format_nanos,
+    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, Rows, SessionTime, TICK,
+    Times, Values, format_nanos,
 };
 
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
@@ -187,6 +187,7 @@ pub struct Judge {
     cell_moves: Vec<CellMove>,
     temperatures: Places,
     temperature_columns: Vec<Column>,
+    temperatures_wrong: bool,
     rates: Vec<RateWindow>,
     /// Whether the readings in them are of a pack at rest.
     was_rest: bool,
@@ -350,6 +351,7 @@ impl Judge {
             cells: Places::new(plan.cells.iter().copied()),
             cell_columns: vec![Column::default(); plan.cell_slots],
             cells_wrong: false,
+            temperatures_wrong: false,
             cell_moves: Vec::new(),
             temperatures: Places::new(plan.temperatures.iter().copied()),
             temperature_columns: vec![Column::default(); plan.temperature_slots],
@@ -582,7 +584,7 @@ impl Judge {
         let kinds = std::mem::take(&mut self.plan.kinds);
         let mut steps = kinds.get(kind).map_or(&[][..], Vec::as_slice);
         while let Some((step, rest)) = steps.split_first() {
-            if 0 < step.run && self.cell_run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes) {
+            if 0 < step.run && self.run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes) {
                 steps = steps.get(step.run..).unwrap_or_default();
                 continue;
             }
@@ -604,6 +606,15 @@ impl Judge {
         }
         self.plan.kinds = kinds;
         self.look_for_a_frozen_counter(kind, bytes);
+    }
+
+    /// Neighbouring cells or sensors at once. False, and nothing has changed, where they must be taken one after another.
+    fn run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
+        match steps.first().map(|first| first.role) {
+            Some(Role::Cell { .. }) => self.cell_run(rows, row, steps, bytes),
+            Some(Role::Temperature { .. }) => self.temperature_run(rows, row, steps, bytes),
+            _ => false,
+        }
     }
 
     fn after_a_gap(&mut self) {
@@ -818,6 +829,19 @@ impl Judge {
         let verdict = self.verdict();
         self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
     }
+}
+
+/// The values of a run in a row, and the lowest and the highest; `None` where one is absent or was sent as a float.
+fn values_of_run(rows: &Rows, row: usize, steps: &[Step], values: &mut Vec<i64>) -> Option<(i64, i64)> {
+    let scale = &steps.first()?.scale;
+    values.clear();
+    let (mut lowest, mut highest) = (i64::MAX, i64::MIN);
+    for step in steps {
+        let nanos = scale.nanos_of_integer(rows.columns.get(step.column)?.integer(row)?)?;
+        (lowest, highest) = (lowest.min(nanos), highest.max(nanos));
+        values.push(nanos);
+    }
+    Some((lowest, highest))
 }
 
 fn is_inside(nanos: i64, range: (i64, i64)) -> bool {

@@ -83,12 +83,23 @@ impl Places {
         if is_updated.contains(&true) {
             return None;
         }
-        is_updated.fill(true);
+        let all = values.len() == self.values.len();
+        if !all {
+            is_updated.fill(true);
+        }
         self.values.get_mut(places.clone())?.copy_from_slice(values);
         self.present.get_mut(places.clone())?.fill(true);
         self.at.get_mut(places)?.fill(Some(at));
+        if all {
+            return Some(Update::Set { present: true, together: true });
+        }
         self.updated += values.len();
         Some(self.is_complete(at))
+    }
+
+    /// The newest value of every place; `None` where one is absent.
+    pub(crate) fn whole(&self) -> Option<&[i64]> {
+        (!self.present.contains(&false)).then_some(&self.values)
     }
 
     /// After an update.

@@ -5,7 +5,7 @@ use model::{ByteRange, Channel, Dimension, Quantity, Rows, format_nanos};
 use super::plan::{Role, Step};
 use super::{
     AFTER_BALANCING, CELL_POSSIBLE, CellMove, Column, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge,
-    METER, Still, is_inside,
+    METER, Still, is_inside, values_of_run,
 };
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
@@ -83,13 +83,7 @@ impl Judge {
                 return None;
             }
         }
-        values.clear();
-        let (mut lowest, mut highest) = (i64::MAX, i64::MIN);
-        for step in steps {
-            let nanos = first.scale.nanos_of_integer(rows.columns.get(step.column)?.integer(row)?)?;
-            (lowest, highest) = (lowest.min(nanos), highest.max(nanos));
-            values.push(nanos);
-        }
+        let (lowest, highest) = values_of_run(rows, row, steps, values)?;
         if !is_inside(lowest, CELL_POSSIBLE) || !is_inside(highest, CELL_POSSIBLE) {
             return None;
         }
@@ -120,7 +114,10 @@ impl Judge {
     fn cell_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
         let mut values = std::mem::take(&mut self.scratch);
         values.clear();
-        values.extend(self.cells.values().map(|(_, nanos)| nanos));
+        match self.cells.whole() {
+            Some(whole) => values.extend_from_slice(whole),
+            None => values.extend(self.cells.values().map(|(_, nanos)| nanos)),
+        }
         let whole = present && together;
         let median = self.median_of_set(&values);
         if let Some(median) = median.filter(|_| whole) {

@@ -45,7 +45,7 @@ pub(super) struct Step {
     /// The step between neighbouring numbers as sent, in billionths.
     pub(super) resolution: i64,
     pub(super) bits: u8,
-    /// At the first of neighbouring cells with the same scale: how many they are. Else 0.
+    /// At the first of neighbouring cells or sensors with the same scale: how many they are. Else 0.
     pub(super) run: usize,
 }
 
@@ -210,12 +210,13 @@ impl Plan {
     }
 }
 
-/// Notes where cells of the pack stand one after another, as on nearly every line.
+/// Notes where cells or sensors of the pack stand one after another, as on nearly every line.
 fn find_runs(steps: &mut [Step]) {
     let mut from = 0;
     while let Some(first) = steps.get(from) {
         let goes_on = |(count, step): &(usize, &Step)| match (first.role, step.role) {
-            (Role::Cell { slot: start, first: true }, Role::Cell { slot, first: true }) => {
+            (Role::Cell { slot: start, first: true }, Role::Cell { slot, first: true })
+            | (Role::Temperature { slot: start, first: true }, Role::Temperature { slot, first: true }) => {
                 slot == start + count && step.scale == first.scale
             }
             _ => false,
