@@ -134,9 +134,20 @@ impl Review {
         self.playing.stop();
     }
 
+    /// Puts the cursor there and the second one here.
+    pub fn compare(&mut self, second: SessionTime, cursor: SessionTime) {
+        self.view.second = Some(second.nanos);
+        self.view.cursor = Some(cursor.nanos);
+    }
+
     /// Shows this part.
     pub fn show(&mut self, range: Range<SessionTime>) {
         self.view.show(range.start.nanos..range.end.nanos, self.full);
+    }
+
+    /// Whether all of the recording is read.
+    pub fn is_read(&self) -> bool {
+        self.reading.as_ref().is_some_and(|reading| reading.latest().done)
     }
 
     /// Where the cursor stands.
@@ -150,7 +161,8 @@ impl Review {
         if same && (self.of_finished || !finished) {
             return;
         }
-        if !same {
+        // What was asked for before the first recording counts for it.
+        if !same && self.reading.is_some() {
             self.view = View::default();
         }
         self.read(path, finished, ctx);

@@ -633,7 +633,7 @@ impl Screen {
 }
 
 /// The line that is always there.
-fn top(ui: &mut Ui, look: Look<'_>) {
+pub fn top(ui: &mut Ui, look: Look<'_>) {
     let colours = Colours::of(ui.visuals());
     let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
     Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));

@@ -14,12 +14,14 @@ use std::time::Duration;
 
 use common::{Shown, recorded, running};
 use desktop::prepare::{self, Book, Prepare};
+use desktop::review::Review;
 use desktop::sound::{Players, Sound};
 use desktop::start::{PracticeFault, Start};
-use desktop::{colours, gallery};
+use desktop::wording::Look;
+use desktop::{Files, colours, gallery};
 use egui::{CentralPanel, Frame, Margin, Theme, Ui};
 use egui_kittest::Harness;
-use model::{Amount, HandItem, HandOutcome, HandReading};
+use model::{Amount, HandItem, HandOutcome, HandReading, SessionTime};
 use session::Snapshot;
 use session::rules::{HandLine, Pack};
 
@@ -34,10 +36,11 @@ enum Scene {
     Gaps,
     Lfp,
     Ended,
+    Review,
     Gallery,
 }
 
-const SCENES: [(&str, Scene); 9] = [
+const SCENES: [(&str, Scene); 10] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -46,6 +49,7 @@ const SCENES: [(&str, Scene); 9] = [
     ("damaged-line", Scene::Gaps),
     ("sensor-open", Scene::Lfp),
     ("ended", Scene::Ended),
+    ("review", Scene::Review),
     ("gallery", Scene::Gallery),
 ];
 
@@ -71,7 +75,14 @@ fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
             ui.set_clip_rect(whole);
             draw(&mut ui);
         });
-    harness.run_steps(4);
+    // The recording of Review is read on a thread of its own.
+    for _ in 0..40 {
+        harness.run_steps(4);
+        if !matches!(scene, Scene::Review) {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(25));
+    }
     harness
 }
 
@@ -89,11 +100,26 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::Gaps => session(running("field-damaged-data-line.mcap", 30_000)),
         Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
         Scene::Ended => session(recorded("acorn-weak-cell.mcap", None)),
+        Scene::Review => review(),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
         }),
     }
+}
+
+/// The weak cell of its recording between two cursors, in front of the load step and in it.
+fn review() -> Box<dyn FnMut(&mut Ui)> {
+    let name = "acorn-weak-cell.mcap";
+    let snapshot = recorded(name, None);
+    let files = Files { recording: Some(packwake_tests::root().join("recordings").join(name)), ..Files::default() };
+    let mut review = Review::default();
+    review.compare(SessionTime::from_millis(15_900), SessionTime::from_millis(16_300));
+    Box::new(move |ui: &mut Ui| {
+        let look = Look { snapshot: &snapshot, since: Duration::ZERO, finished: true };
+        desktop::top(ui, look);
+        review.ui(ui, Some(look), &files);
+    })
 }
 
 fn start() -> Box<dyn FnMut(&mut Ui)> {
@@ -159,6 +185,7 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("sound-dark", Scene::Sound, Theme::Dark),
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
         ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
+        ("review", Scene::Review, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));
