@@ -351,6 +351,7 @@ impl Review {
     /// What is shown and how to move in it.
     fn controls(&mut self, ui: &mut Ui, loaded: &Loaded) {
         let full = self.full;
+        let mut again = false;
         ui.horizontal_wrapped(|ui| {
             ui.set_min_height(pieces::ROW);
             ui.label("Show");
@@ -374,7 +375,15 @@ impl Review {
             self.playing.ui(ui, &mut self.view.cursor, full);
             ui.separator();
             self.export.button(ui);
+            if !self.of_finished {
+                ui.separator();
+                again = ui.button("Read again: more has been recorded").clicked();
+            }
         });
+        if let (true, Some(path)) = (again, self.reading.as_ref().map(|reading| reading.path().to_owned())) {
+            self.read(&path, false, ui.ctx());
+            return;
+        }
         if let Some(reading) = &self.reading {
             self.export.ui(ui, reading.path(), self.view.range.clone());
         }
