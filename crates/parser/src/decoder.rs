@@ -9,6 +9,7 @@ use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime,
 use crate::binary::Context;
 use crate::block::Scratch;
 use crate::body::Cell;
+use crate::crc_engine::{CheckLoop, Ready};
 use crate::gather::{BLOCK, LANES};
 use crate::line_plan::{self, LinePlan};
 use crate::look::{Look, look};
@@ -68,6 +69,8 @@ pub struct Decoder {
     blocks: Vec<Block>,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
+    /// By message: its rows in the batch and in blocks.
+    rows: Vec<u32>,
     scratch: Scratch,
     /// Bytes not settled yet; the first `head` of them are.
     buffer: Vec<u8>,
@@ -134,6 +137,7 @@ impl Decoder {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
             open: vec![0; protocol.messages.len()],
+            rows: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
             way,
@@ -224,6 +228,7 @@ impl Decoder {
             *batch = empty_batch(&self.protocol);
         }
         std::mem::swap(batch, &mut self.batch);
+        self.rows.fill(0);
         true
     }
 
@@ -301,18 +306,8 @@ impl Decoder {
             return;
         }
         let from = self.head;
-        loop {
-            let (asked, fast) = (self.asked_now(), self.way == Way::Fastest);
-            if let Some(taken) = plan.take(&self.buffer, self.head, asked, fast, &mut self.blocks) {
-                self.note(&plan, taken);
-                continue;
-            }
-            let bytes = plan.skippable(self.buffer.get(self.head..).unwrap_or_default());
-            if bytes == 0 {
-                break;
-            }
-            self.skip_many(bytes);
-        }
+        let fast = self.way == Way::Fastest;
+        plan.run(fast, Taking { decoder: self, plan: &plan });
         if from < self.head {
             self.settle(0);
         }
@@ -356,6 +351,7 @@ impl Decoder {
     }
 
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
+    #[inline]
     fn note(&mut self, plan: &Plan, taken: Taken) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
         let message = candidate.message;
@@ -366,32 +362,43 @@ impl Decoder {
             let before = std::mem::replace(open, taken.candidate);
             self.read_block(plan, before);
         }
-        let waiting = self.blocks.get(taken.candidate).map_or(0, |block| block.count);
-        let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting;
+        let Some(rows) = self.rows.get_mut(message) else { return };
         let kind = u16::try_from(message).unwrap_or(u16::MAX);
-        let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
-        let rows = number(rows - taken.frames)..number(rows);
-        self.batch.order.extend(rows.map(|row| Item::Row { kind, row }));
+        let first = *rows;
+        *rows = first.saturating_add(u32::try_from(taken.frames).unwrap_or(u32::MAX));
+        match taken.frames {
+            1 => self.batch.order.push(Item::Row { kind, row: first }),
+            _ => self.batch.order.extend((first..*rows).map(|row| Item::Row { kind, row })),
+        }
         self.head += taken.length;
-        if BLOCK <= waiting {
+        if self.blocks.get(taken.candidate).is_some_and(|block| BLOCK <= block.count) {
             self.read_block(plan, taken.candidate);
         }
-        self.heard(message);
+        // As `heard` does it.
+        if candidate.is_question {
+            self.asked = Some((message, self.now + ANSWER_WAIT));
+        } else if !candidate.answers.is_empty() {
+            self.asked = None;
+        }
     }
 
     /// Makes rows of the frames of one candidate that were noted.
+    #[inline(never)]
     fn read_block(&mut self, plan: &Plan, index: usize) {
         let (Some(candidate), Some(block)) = (plan.candidates.get(index), self.blocks.get_mut(index)) else { return };
         let Block { starts, count, lengths, bodies } = block;
         let rows = self.batch.kinds.get_mut(candidate.message);
         let (Some(rows), Some(used)) = (rows.filter(|_| 0 < *count), starts.get(..*count)) else { return };
         let fixed = candidate.length(candidate.body);
-        let range = |(row, start): (usize, &u32)| {
+        let range = |start: &u32, length: usize| {
             let start = self.base + u64::from(*start);
-            ByteRange { start, end: start + *lengths.get(row).unwrap_or(&fixed) as u64 }
+            ByteRange { start, end: start + length as u64 }
         };
         let from = rows.bytes.len();
-        rows.bytes.extend(used.iter().enumerate().map(range));
+        match candidate.is_cut() {
+            true => rows.bytes.extend(used.iter().zip(lengths.iter()).map(|(start, length)| range(start, *length))),
+            false => rows.bytes.extend(used.iter().map(|start| range(start, fixed))),
+        }
         rows.known_at.resize(from + *count, self.now);
         let added = rows.bytes.get(from..).unwrap_or_default();
         let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
@@ -418,7 +425,7 @@ impl Decoder {
 
     /// The message that asked last, if its answer may still come.
     fn asked_now(&self) -> Option<usize> {
-        self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message)
+        asked_at(self.asked, self.now)
     }
 
     /// Packets end with a byte that stands nowhere else. One end byte behind another is filling and belongs to nothing.
@@ -538,6 +545,9 @@ impl Decoder {
             rows.known_at.push(self.now);
             rows.bytes.push(range);
             let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
+            if let Some(rows) = self.rows.get_mut(message) {
+                *rows = row.saturating_add(1);
+            }
             self.batch.order.push(Item::Row { kind: u16::try_from(message).unwrap_or(u16::MAX), row });
         }
         self.settle(length);
@@ -630,6 +640,37 @@ impl Decoder {
             self.stamps.pop_front();
         }
     }
+}
+
+/// The search by the plan, from `head` on to the first place where it can't tell.
+struct Taking<'d> {
+    decoder: &'d mut Decoder,
+    plan: &'d Plan,
+}
+
+impl CheckLoop for Taking<'_> {
+    #[inline(always)]
+    fn run(self, check: impl Fn(&Ready<'_>, &[u8]) -> u64) {
+        let Self { decoder, plan } = self;
+        loop {
+            let Decoder { buffer, head, blocks, now, asked, .. } = &mut *decoder;
+            let asked = || asked_at(*asked, *now);
+            if let Some(taken) = plan.take(buffer, *head, asked, blocks, &check) {
+                decoder.note(plan, taken);
+                continue;
+            }
+            let bytes = plan.skippable(buffer.get(*head..).unwrap_or_default());
+            if bytes == 0 {
+                return;
+            }
+            decoder.skip_many(bytes);
+        }
+    }
+}
+
+/// The message that asked last, if its answer may still come.
+fn asked_at(asked: Option<(usize, SessionTime)>, now: SessionTime) -> Option<usize> {
+    asked.filter(|(_, until)| now <= *until).map(|(message, _)| message)
 }
 
 /// The time of the read that brought the byte in front of `end`.

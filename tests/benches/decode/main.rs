@@ -4,6 +4,8 @@
 //! the stream, since other work on the machine disturbs long runs; the figure is the sum of each slice's best time.
 //! Before that their results are asserted to be identical, value for value.
 //!
+//! With `-- shipped` behind it, only the shipped protocols are run.
+//!
 //! `cargo bench -p packwake-tests --bench decode -- once CONTENDER STREAM` decodes 4 MiB once, in functions that end in
 //! `decode`: see docs/speed.md for how instructions are counted with it.
 
@@ -54,6 +56,7 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
         ["once", contender, stream] => once(contender, stream),
+        ["shipped"] => shipped(),
         _ => {
             all();
             shipped();
