@@ -30,8 +30,11 @@ const LONGEST_LOOK_BEHIND: usize = 1024;
 /// bounded for each byte, too.
 const WAITING_FOR_EACH_NEW: u64 = 8;
 
-/// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
+/// Bytes searched at once, so that little waits when a whole file is pushed.
 const PIECE: usize = 1 << 16;
+
+/// At least so many new bytes are put behind those that wait; more if that was not enough.
+const LEAST_BRIDGE: usize = 64;
 
 /// How a [`Decoder`] goes about it. The results are the same.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -72,7 +75,8 @@ pub struct Decoder {
     /// By message: its rows in the batch and in blocks.
     rows: Vec<u32>,
     scratch: Scratch,
-    /// Bytes not settled yet; the first `head` of them are.
+    /// Bytes not settled yet; the first `head` of them are. While new bytes are searched where they lie, it is empty, and
+    /// `head` and `base` are theirs.
     buffer: Vec<u8>,
     head: usize,
     /// Where in the stream `buffer[0]` stands.
@@ -81,7 +85,7 @@ pub struct Decoder {
     stamps: VecDeque<(u64, SessionTime)>,
     /// Where the bytes that are no frame began, if the last byte settled is one.
     skipped_from: Option<u64>,
-    /// The byte in front of `head`, for text lines that have no start.
+    /// The byte in front of `buffer[0]`, for text lines that have no start.
     before: Option<u8>,
     /// Where in the stream the last look behind a silence ended.
     looked_behind: u64,
@@ -187,15 +191,55 @@ impl Decoder {
             self.look_behind();
         }
         for piece in bytes.chunks(PIECE) {
-            self.buffer.extend_from_slice(piece);
-            let end = self.received();
+            let end = self.received() + piece.len() as u64;
             match self.stamps.back_mut() {
                 Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
                 _ => self.stamps.push_back((end, self.now)),
             }
-            self.search(false);
+            self.take_in(piece);
             self.forget_settled();
         }
+    }
+
+    /// Searches behind what waits. Only what waits is kept: the rest is searched where it lies.
+    fn take_in(&mut self, mut piece: &[u8]) {
+        let mut least = LEAST_BRIDGE;
+        while 0 < self.buffered() && !piece.is_empty() {
+            // What waits needs some of the new bytes, which are then looked at where they were before.
+            let waited = self.buffer.len();
+            let wanted = match self.protocol.wrapping {
+                None => self.needed.saturating_sub(self.buffered()).max(least),
+                Some(_) => piece.len(),
+            };
+            let (part, behind) = piece.split_at(wanted.min(piece.len()));
+            self.buffer.extend_from_slice(part);
+            self.search_buffer(false);
+            match self.head.checked_sub(waited).and_then(|settled| piece.get(settled..)) {
+                Some(rest) => {
+                    self.forget_front();
+                    self.buffer.clear();
+                    piece = rest;
+                }
+                None => piece = behind,
+            }
+            least = least.saturating_mul(2);
+        }
+        if piece.is_empty() {
+            return;
+        }
+        self.forget_front();
+        self.search(piece, false);
+        let settled = std::mem::take(&mut self.head);
+        self.before = before(piece, settled, self.before);
+        self.base += settled as u64;
+        self.buffer.extend_from_slice(piece.get(settled..).unwrap_or_default());
+    }
+
+    /// Searches the bytes that were kept.
+    fn search_buffer(&mut self, over: bool) {
+        let buffer = std::mem::take(&mut self.buffer);
+        self.search(&buffer, over);
+        self.buffer = buffer;
     }
 
     /// Ends the stream here: a frame that is not complete is given up, and bytes behind its first one are searched.
@@ -203,7 +247,7 @@ impl Decoder {
     /// Used at the end, where a connection was lost, and after each datagram. More bytes may follow.
     pub fn finish(&mut self, at: SessionTime) {
         self.now = self.now.max(at);
-        self.search(true);
+        self.search_buffer(true);
         self.report_skipped();
         self.forget_settled();
         self.before = None;
@@ -247,38 +291,45 @@ impl Decoder {
         self.batch.order.len()
     }
 
-    fn search(&mut self, over: bool) {
+    /// Searches the bytes, which begin at `base` in the stream, from `head` on.
+    fn search(&mut self, bytes: &[u8], over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
             None => {
-                self.search_stream(&protocol, over);
-                self.read_blocks();
+                self.search_stream(&protocol, bytes, over);
+                self.read_blocks(bytes);
             }
-            Some(wrapping) => self.search_packets(&protocol, wrapping, over),
+            Some(wrapping) => self.search_packets(&protocol, bytes, wrapping, over),
         }
     }
 
-    fn search_stream(&mut self, protocol: &Protocol, over: bool) {
+    fn search_stream(&mut self, protocol: &Protocol, stream: &[u8], over: bool) {
         let mut cut_reported = false;
-        if self.needed <= self.buffered() {
-            self.search_by_plan();
+        if self.needed <= stream.len() - self.head {
+            self.search_by_plan(stream);
         }
-        while let Some(first) = self.buffer.get(self.head).copied() {
+        while let Some(first) = stream.get(self.head).copied() {
             if !self.can_start.get(usize::from(first)).copied().unwrap_or(true) {
                 self.skip(1);
                 continue;
             }
-            let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
+            let bytes = stream.get(self.head..).unwrap_or(&[]);
             let available = bytes.len();
             if available < self.needed && !over {
                 return;
             }
-            match look(self.context(protocol, false, over), bytes, self.before) {
+            match look(self.context(protocol, false, over), bytes, before(stream, self.head, self.before)) {
                 Look::Wait(bytes) => {
                     self.needed = bytes;
                     return;
                 }
-                Look::Row { length, message, cells, .. } => self.take_row(message, length, cells),
+                Look::Row { length, message, cells, .. } => {
+                    if let Some(open) = self.open.get(message).copied() {
+                        let plan = Arc::clone(&self.plan);
+                        self.read_block(&plan, open, stream);
+                    }
+                    self.take_row(message, length, cells);
+                }
                 Look::Passed { length, reason } => self.pass_over(length, reason),
                 Look::Nothing(refused) => {
                     if let Some((length, reason)) = refused {
@@ -292,14 +343,14 @@ impl Decoder {
                     self.skip(1);
                 }
             }
-            self.search_by_plan();
+            self.search_by_plan(stream);
         }
     }
 
     /// Takes what the plan can tell, from `head` on to the first place where it can't.
-    fn search_by_plan(&mut self) {
+    fn search_by_plan(&mut self, stream: &[u8]) {
         if let Some(lines) = self.lines.clone() {
-            return self.search_lines(&lines);
+            return self.search_lines(&lines, stream);
         }
         let plan = Arc::clone(&self.plan);
         if plan.candidates.is_empty() {
@@ -307,16 +358,16 @@ impl Decoder {
         }
         let from = self.head;
         let fast = self.way == Way::Fastest;
-        plan.run(fast, Taking { decoder: self, plan: &plan });
+        plan.run(fast, Taking { decoder: self, plan: &plan, stream });
         if from < self.head {
             self.settle(0);
         }
     }
 
     /// Takes what the plan of text lines can tell.
-    fn search_lines(&mut self, plan: &LinePlan) {
+    fn search_lines(&mut self, plan: &LinePlan, stream: &[u8]) {
         loop {
-            let bytes = self.buffer.get(self.head..).unwrap_or_default();
+            let bytes = stream.get(self.head..).unwrap_or_default();
             if let Some(line) = plan.take(bytes, &mut self.values) {
                 let values = std::mem::take(&mut self.values);
                 self.append_row(line.message, line.length, |rows| line_plan::append(rows, &values));
@@ -343,16 +394,16 @@ impl Decoder {
     }
 
     /// Makes rows of all frames that were noted: their bytes may go.
-    fn read_blocks(&mut self) {
+    fn read_blocks(&mut self, stream: &[u8]) {
         let plan = Arc::clone(&self.plan);
         for candidate in 0..plan.candidates.len() {
-            self.read_block(&plan, candidate);
+            self.read_block(&plan, candidate, stream);
         }
     }
 
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
     #[inline]
-    fn note(&mut self, plan: &Plan, taken: Taken) {
+    fn note(&mut self, plan: &Plan, taken: Taken, stream: &[u8]) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
         let message = candidate.message;
         self.report_skipped();
@@ -360,7 +411,7 @@ impl Decoder {
             && *open != taken.candidate
         {
             let before = std::mem::replace(open, taken.candidate);
-            self.read_block(plan, before);
+            self.read_block(plan, before, stream);
         }
         let Some(rows) = self.rows.get_mut(message) else { return };
         let kind = u16::try_from(message).unwrap_or(u16::MAX);
@@ -372,7 +423,7 @@ impl Decoder {
         }
         self.head += taken.length;
         if self.blocks.get(taken.candidate).is_some_and(|block| BLOCK <= block.count) {
-            self.read_block(plan, taken.candidate);
+            self.read_block(plan, taken.candidate, stream);
         }
         // As `heard` does it.
         if candidate.is_question {
@@ -384,7 +435,7 @@ impl Decoder {
 
     /// Makes rows of the frames of one candidate that were noted.
     #[inline(never)]
-    fn read_block(&mut self, plan: &Plan, index: usize) {
+    fn read_block(&mut self, plan: &Plan, index: usize, stream: &[u8]) {
         let (Some(candidate), Some(block)) = (plan.candidates.get(index), self.blocks.get_mut(index)) else { return };
         let Block { starts, count, lengths, bodies } = block;
         let rows = self.batch.kinds.get_mut(candidate.message);
@@ -415,7 +466,7 @@ impl Decoder {
         } else {
             let last = starts.get(*count - 1).copied().unwrap_or(0);
             starts.iter_mut().skip(*count).take(LANES).for_each(|start| *start = last);
-            self.buffer.as_slice()
+            stream
         };
         let starts = starts.get(..count.next_multiple_of(LANES)).unwrap_or_default();
         let fast = self.way == Way::Fastest;
@@ -429,11 +480,11 @@ impl Decoder {
     }
 
     /// Packets end with a byte that stands nowhere else. One end byte behind another is filling and belongs to nothing.
-    fn search_packets(&mut self, protocol: &Protocol, wrapping: Wrapping, over: bool) {
+    fn search_packets(&mut self, protocol: &Protocol, stream: &[u8], wrapping: Wrapping, over: bool) {
         let longest = wrapping.longest(protocol.longest_frame());
         let mut packet = Vec::new();
         loop {
-            let line = self.buffer.get(self.head..).unwrap_or(&[]);
+            let line = stream.get(self.head..).unwrap_or(&[]);
             let line = line.get(..longest).unwrap_or(line);
             let end = line.iter().skip(self.endless).position(|byte| wrapping.ends(*byte));
             let Some(end) = end.map(|end| end + self.endless) else {
@@ -514,16 +565,12 @@ impl Decoder {
         }
         while earliest < end && self.head < earliest {
             self.skip(1);
-            self.search(false);
+            self.search_buffer(false);
         }
     }
 
     /// Makes a row of the frame at `head`.
     fn take_row(&mut self, message: usize, length: usize, cells: Vec<Cell>) {
-        if let Some(open) = self.open.get(message).copied() {
-            let plan = Arc::clone(&self.plan);
-            self.read_block(&plan, open);
-        }
         self.append_row(message, length, |rows| {
             for (column, cell) in rows.columns.iter_mut().zip(cells) {
                 match cell {
@@ -612,7 +659,6 @@ impl Decoder {
         self.head += bytes;
         self.needed = 0;
         self.endless = 0;
-        self.before = self.head.checked_sub(1).and_then(|last| self.buffer.get(last)).copied();
     }
 
     fn report_skipped(&mut self) {
@@ -628,12 +674,18 @@ impl Decoder {
         self.batch.order.push(Item::Rejected(index));
     }
 
+    /// Lets go of the bytes in front of `head`.
+    fn forget_front(&mut self) {
+        self.before = before(&self.buffer, self.head, self.before);
+        self.buffer.drain(..self.head);
+        self.base += self.head as u64;
+        self.head = 0;
+    }
+
     fn forget_settled(&mut self) {
         // Moving what is left to the front at every push would cost as much as decoding for small pieces.
         if self.head == self.buffer.len() || self.head >= 4096 {
-            self.buffer.drain(..self.head);
-            self.base += self.head as u64;
-            self.head = 0;
+            self.forget_front();
         }
         let settled = self.base + self.head as u64;
         while self.stamps.front().is_some_and(|(end, _)| *end <= settled) {
@@ -646,26 +698,32 @@ impl Decoder {
 struct Taking<'d> {
     decoder: &'d mut Decoder,
     plan: &'d Plan,
+    stream: &'d [u8],
 }
 
 impl CheckLoop for Taking<'_> {
     #[inline(always)]
     fn run(self, check: impl Fn(&Ready<'_>, &[u8]) -> u64) {
-        let Self { decoder, plan } = self;
+        let Self { decoder, plan, stream } = self;
         loop {
-            let Decoder { buffer, head, blocks, now, asked, .. } = &mut *decoder;
+            let Decoder { head, blocks, now, asked, .. } = &mut *decoder;
             let asked = || asked_at(*asked, *now);
-            if let Some(taken) = plan.take(buffer, *head, asked, blocks, &check) {
-                decoder.note(plan, taken);
+            if let Some(taken) = plan.take(stream, *head, asked, blocks, &check) {
+                decoder.note(plan, taken, stream);
                 continue;
             }
-            let bytes = plan.skippable(buffer.get(*head..).unwrap_or_default());
+            let bytes = plan.skippable(stream.get(*head..).unwrap_or_default());
             if bytes == 0 {
                 return;
             }
             decoder.skip_many(bytes);
         }
     }
+}
+
+/// The byte in front of place `at`; `first` is that in front of all.
+fn before(bytes: &[u8], at: usize, first: Option<u8>) -> Option<u8> {
+    at.checked_sub(1).map_or(first, |last| bytes.get(last).copied())
 }
 
 /// The message that asked last, if its answer may still come.
