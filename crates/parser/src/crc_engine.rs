@@ -33,40 +33,54 @@ pub(crate) struct CrcEngine {
 /// A loop that wants check values: it is compiled anew for each kind of processor, with the checks inside.
 pub(crate) trait CheckLoop {
     /// Runs with a function that gives the check value of the bytes in front; more bytes may follow them.
-    fn run(self, check: impl Fn(&Ready<'_>, &[u8]) -> u64);
+    fn run(self, check: impl Fn(&Ready, &[u8]) -> u64);
 }
 
 /// A checksum made ready for bytes of one length.
-#[derive(Clone, Copy)]
-pub(crate) struct Ready<'c> {
-    checksum: &'c Checksum,
-    extra: &'c [u8],
+#[derive(Clone, Debug)]
+pub(crate) struct Ready {
+    checksum: Checksum,
+    /// Bytes that count as if they followed.
+    extra: Vec<u8>,
     length: usize,
+    /// The constants, where they are those of the engine that runs the loop.
     #[cfg(target_arch = "x86_64")]
-    folded: Option<fold::Folded<'c>>,
+    folded: Option<fold::Folded>,
 }
 
-impl<'c> Ready<'c> {
-    /// For so many bytes that are followed by `extra`.
-    #[inline]
-    pub(crate) fn new(checksum: &'c Checksum, length: usize, extra: &'c [u8]) -> Self {
+impl Ready {
+    /// For so many bytes that are followed by `extra`, in loops that `main` runs.
+    pub(crate) fn new(checksum: Checksum, length: usize, extra: Vec<u8>, main: &Checksum) -> Self {
+        #[cfg(target_arch = "x86_64")]
+        let folded = match checksum == *main {
+            true => checksum.narrow().and_then(|engine| fold::Folded::new(engine, length, &extra)),
+            false => None,
+        };
+        #[cfg(not(target_arch = "x86_64"))]
+        let _ = main;
         Self {
             checksum,
             extra,
             length,
             #[cfg(target_arch = "x86_64")]
-            folded: checksum.narrow().and_then(|engine| fold::Folded::new(engine, length, extra)),
+            folded,
         }
     }
 
     /// The check value without any instruction that not every processor has.
-    #[inline]
     fn portable(&self, bytes: &[u8]) -> u64 {
         let bytes = bytes.get(..self.length).unwrap_or(bytes);
         match self.checksum.narrow() {
-            Some(engine) => engine.compute_portable(bytes, self.extra),
-            None => self.checksum.compute_with_extra(bytes, self.extra),
+            Some(engine) => engine.compute_portable(bytes, &self.extra),
+            None => self.checksum.compute_with_extra(bytes, &self.extra),
         }
+    }
+
+    /// The check value by another engine than the one that runs the loop.
+    #[cfg(target_arch = "x86_64")]
+    #[cold]
+    fn apart(&self, bytes: &[u8]) -> u64 {
+        self.checksum.compute_with_extra(bytes.get(..self.length).unwrap_or(bytes), &self.extra)
     }
 }
 
@@ -104,7 +118,7 @@ impl CrcEngine {
     pub(crate) fn run(&self, fast: bool, rounds: impl CheckLoop) {
         #[cfg(target_arch = "x86_64")]
         if let Some(fold) = self.fold.as_ref().filter(|_| fast) {
-            return fold.within(rounds);
+            return fold.within(self, rounds);
         }
         #[cfg(not(target_arch = "x86_64"))]
         let _ = fast;

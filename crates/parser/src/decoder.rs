@@ -703,7 +703,7 @@ struct Taking<'d> {
 
 impl CheckLoop for Taking<'_> {
     #[inline(always)]
-    fn run(self, check: impl Fn(&Ready<'_>, &[u8]) -> u64) {
+    fn run(self, check: impl Fn(&Ready, &[u8]) -> u64) {
         let Self { decoder, plan, stream } = self;
         loop {
             let Decoder { head, blocks, now, asked, .. } = &mut *decoder;

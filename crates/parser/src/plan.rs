@@ -18,6 +18,9 @@ use crate::protocol::{
 /// Bytes of the mask.
 const HEAD: usize = 8;
 
+/// Messages whose bodies can have more lengths than so many are left to the general search.
+const MOST_FORMS: usize = 1024;
+
 /// What the general search need not be asked about.
 #[derive(Debug)]
 pub(crate) struct Plan {
@@ -25,6 +28,8 @@ pub(crate) struct Plan {
     pub(crate) candidates: Vec<Candidate>,
     /// The first bytes of each: close together, as all are looked at for each frame.
     heads: Vec<Head>,
+    /// That of the first one that has any.
+    checksum: Option<Checksum>,
     skipping: Skipping,
 }
 
@@ -51,8 +56,8 @@ pub(crate) struct Candidate {
     /// Fixed bytes that neither holds.
     fixed: Vec<(Spot, u8)>,
     check: Option<Check>,
-    /// Where things stand in a frame that always has the same length; else it is worked out for each.
-    form: Option<Form>,
+    /// Where things stand, for each length that the body can have, the shortest first.
+    forms: Vec<Form>,
     /// Where zeros at the end are left out: the size that is sent.
     cut: Option<Cut>,
     /// The messages that ask for it.
@@ -75,13 +80,13 @@ pub(crate) struct Block {
 }
 
 /// Where things stand in a frame of one length.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 struct Form {
     length: usize,
     body: usize,
-    /// What the checksum covers begins here and is so long.
+    /// Where what the checksum covers begins.
     covered: usize,
-    covers: usize,
+    ready: Option<Ready>,
     /// Where the last eight bytes up to the end of the checksum begin, and how it stands in them.
     received: usize,
     shift: u32,
@@ -148,11 +153,11 @@ enum Skipping {
 impl Plan {
     /// A plan that leaves all to the general search.
     pub(crate) fn nothing() -> Self {
-        Self { candidates: Vec::new(), heads: Vec::new(), skipping: Skipping::None }
+        Self { candidates: Vec::new(), heads: Vec::new(), checksum: None, skipping: Skipping::None }
     }
 
     pub(crate) fn new(protocol: &Protocol) -> Self {
-        let mut plan = Self { candidates: Vec::new(), heads: Vec::new(), skipping: skipping(protocol) };
+        let mut plan = Self { skipping: skipping(protocol), ..Self::nothing() };
         if protocol.wrapping.is_some() {
             return Self::nothing();
         }
@@ -160,7 +165,7 @@ impl Plan {
             let Shape::Binary(shape) = &frame.shape else { continue };
             for (nth, message_index) in frame.messages.iter().enumerate() {
                 let candidate = protocol.messages.get(*message_index).and_then(|message| {
-                    let mut candidate = candidate(frame, shape, message)?;
+                    let mut candidate = candidate(frame, shape, message, plan.checksum.as_ref())?;
                     (candidate.frame, candidate.message) = (index, *message_index);
                     candidate.needs = plan.needs(protocol, &candidate, nth)?;
                     candidate.alone = candidate.answers.is_empty()
@@ -168,6 +173,8 @@ impl Plan {
                         && plan.candidates.iter().all(|before| before.head.excludes(candidate.head));
                     Some(candidate)
                 });
+                let check = candidate.as_ref().and_then(|candidate| candidate.check.as_ref());
+                plan.checksum = plan.checksum.take().or(check.map(|check| check.checksum.clone()));
                 plan.candidates.extend(candidate);
             }
         }
@@ -177,9 +184,8 @@ impl Plan {
 
     /// Runs a loop in code that is compiled for the checksums of the plan.
     pub(crate) fn run(&self, fast: bool, rounds: impl CheckLoop) {
-        let checks = || self.candidates.iter().filter_map(|candidate| candidate.check.as_ref());
-        match checks().find(|check| check.checksum.narrow().is_some()) {
-            Some(check) => check.checksum.run(fast, rounds),
+        match &self.checksum {
+            Some(checksum) => checksum.run(fast, rounds),
             None => CrcEngine::run_plain(rounds),
         }
     }
@@ -193,7 +199,7 @@ impl Plan {
         at: usize,
         asked: impl Fn() -> Option<usize>,
         blocks: &mut [Block],
-        check: &impl Fn(&Ready<'_>, &[u8]) -> u64,
+        check: &impl Fn(&Ready, &[u8]) -> u64,
     ) -> Option<Taken> {
         let bytes = buffer.get(at..)?;
         let head = u64::from_le_bytes(*bytes.first_chunk::<HEAD>()?);
@@ -289,8 +295,7 @@ impl Candidate {
     }
 
     /// `None` where the checksum stands outside the frame, or ends where a glance does not see it.
-    #[inline]
-    fn form(&self, body: usize) -> Option<Form> {
+    fn form(&self, body: usize, main: Option<&Checksum>) -> Option<Form> {
         let length = self.length(body);
         let (mut covered, mut covered_end, mut end, mut width, mut big) = (0, 0, HEAD, HEAD, false);
         if let Some(check) = &self.check {
@@ -300,11 +305,12 @@ impl Candidate {
         let inside = covered_end.max(end) <= length && (1..=HEAD).contains(&width);
         let received = end.checked_sub(HEAD).filter(|_| inside)?;
         let shift = 8 * u32::try_from(HEAD - width).ok()?;
-        Some(Form { length, body, covered, covers: covered_end.checked_sub(covered)?, received, shift, big })
-    }
-
-    fn ready(&self, form: &Form) -> Option<Ready<'_>> {
-        self.check.as_ref().map(|check| Ready::new(&check.checksum, form.covers, &check.extra))
+        let covers = covered_end.checked_sub(covered)?;
+        let ready = |check: &Check| {
+            let (checksum, extra) = (check.checksum.clone(), check.extra.clone());
+            Ready::new(checksum, covers, extra, main.unwrap_or(&check.checksum))
+        };
+        Some(Form { length, body, covered, ready: self.check.as_ref().map(ready), received, shift, big })
     }
 
     /// Frames that follow each other from `at` on, and the bytes that they take: one where others must be tried at each
@@ -316,15 +322,14 @@ impl Candidate {
         buffer: &[u8],
         at: usize,
         block: &mut Block,
-        check: &impl Fn(&Ready<'_>, &[u8]) -> u64,
+        check: &impl Fn(&Ready, &[u8]) -> u64,
     ) -> Option<(usize, usize)> {
         u32::try_from(buffer.len()).ok()?;
-        let form = self.form.as_ref()?;
-        let ready = self.ready(form);
+        let form = self.forms.first()?;
         let last = buffer.len().checked_sub(self.needs.max(form.length).max(HEAD))?;
         let (mut next, mut frames) = (at, 0);
         for start in block.starts.get_mut(block.count..)? {
-            if last < next || !self.lies_at(form, buffer.get(next..)?, ready.as_ref(), check) {
+            if last < next || !self.lies_at(form, buffer.get(next..)?, check) {
                 break;
             }
             *start = next as u32;
@@ -345,15 +350,15 @@ impl Candidate {
         cut: &Cut,
         (buffer, at, head): (&[u8], usize, u64),
         block: &mut Block,
-        check: &impl Fn(&Ready<'_>, &[u8]) -> u64,
+        check: &impl Fn(&Ready, &[u8]) -> u64,
     ) -> Option<(usize, usize)> {
         let size = if cut.big { (head << cut.down).swap_bytes() } else { head >> cut.down };
         let size = usize::try_from(size & (u64::MAX >> (64 - cut.bits))).ok()?;
         let body = size.checked_sub(cut.plus).filter(|body| cut.least <= *body && *body <= self.body)?;
-        let form = self.form(body)?;
+        let form = self.forms.get(body - cut.least)?;
         let bytes = buffer.get(at..)?;
         *block.starts.get_mut(block.count)? = u32::try_from(at).ok()?;
-        if bytes.len() < form.length.max(HEAD) || !self.lies_at(&form, bytes, self.ready(&form).as_ref(), check) {
+        if bytes.len() < form.length.max(HEAD) || !self.lies_at(form, bytes, check) {
             return None;
         }
         // Completed with zeros.
@@ -369,13 +374,7 @@ impl Candidate {
 
     /// Whether such a frame lies in front of these bytes.
     #[inline(always)]
-    fn lies_at(
-        &self,
-        form: &Form,
-        bytes: &[u8],
-        ready: Option<&Ready<'_>>,
-        check: &impl Fn(&Ready<'_>, &[u8]) -> u64,
-    ) -> bool {
+    fn lies_at(&self, form: &Form, bytes: &[u8], check: &impl Fn(&Ready, &[u8]) -> u64) -> bool {
         let word = |at: usize| bytes.get(at..).and_then(|rest| rest.first_chunk()).copied();
         let (Some(whole), Some(head)) = (bytes.get(..form.length), word(0)) else { return false };
         if !self.head.fits(u64::from_le_bytes(head)) {
@@ -393,7 +392,7 @@ impl Candidate {
         if !self.fixed.iter().all(fixed) {
             return false;
         }
-        let Some(ready) = ready else { return true };
+        let Some(ready) = &form.ready else { return true };
         let (Some(covered), Some(last)) = (bytes.get(form.covered..), word(form.received)) else { return false };
         let received = match form.big {
             true => u64::from_be_bytes(last) << form.shift >> form.shift,
@@ -457,7 +456,7 @@ type Bytes = Vec<(Place, u8)>;
 
 /// All that is known of a frame that carries this message; `None` where more than a mask, a length and a checksum is
 /// needed to tell it.
-fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Candidate> {
+fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message, main: Option<&Checksum>) -> Option<Candidate> {
     let header = shape.header;
     let body = full_body(message)?;
     let around = header + shape.trailer;
@@ -530,15 +529,24 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
         alone: false,
         fixed,
         check,
-        form: None,
+        forms: Vec::new(),
         cut,
         answers,
         is_question,
         reading,
     };
-    let form = candidate.form(body)?;
-    candidate.form = candidate.cut.is_none().then_some(form);
-    Some(candidate)
+    // One that is too short for a glance ends the list at its beginning: the shorter ones are left to the general search.
+    let least = candidate.cut.as_ref().map_or(body, |cut| cut.least);
+    if MOST_FORMS < body - least {
+        return None;
+    }
+    candidate.forms = (least..=body).rev().map_while(|body| candidate.form(body, main)).collect();
+    candidate.forms.reverse();
+    let missing = (body + 1 - least).checked_sub(candidate.forms.len())?;
+    if let Some(cut) = &mut candidate.cut {
+        cut.least += missing;
+    }
+    (!candidate.forms.is_empty()).then_some(candidate)
 }
 
 /// `None` where the size does not stand in the head.
@@ -690,7 +698,7 @@ mod tests {
 
         #[test]
         fn two_bytes_are_found_where_they_can_stand(bytes in prop::collection::vec(0..3_u8, 0..40)) {
-            let plan = Plan { candidates: Vec::new(), heads: Vec::new(), skipping: Skipping::Two(1, 2) };
+            let plan = Plan { skipping: Skipping::Two(1, 2), ..Plan::nothing() };
             let can = |at: usize| bytes[at] == 1 && bytes.get(at + 1).is_none_or(|byte| *byte == 2);
             let first = (0..bytes.len()).find(|at| can(*at)).unwrap_or(bytes.len());
             prop_assert_eq!(plan.skippable(&bytes), first);

@@ -81,12 +81,15 @@ impl Fold {
         }
     }
 
-    /// Runs a loop in code that is compiled for these instructions.
-    pub(super) fn within(&self, rounds: impl CheckLoop) {
+    /// Runs a loop in code that is compiled for these instructions; this is the fold of `engine`.
+    pub(super) fn within(&self, engine: &CrcEngine, rounds: impl CheckLoop) {
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
         unsafe {
-            run(rounds);
+            match self.refin {
+                true => run::<true>(self, engine, rounds),
+                false => run::<false>(self, engine, rounds),
+            }
         }
     }
 
@@ -115,63 +118,51 @@ impl Fold {
     }
 }
 
-/// What is known of a CRC and the length of the bytes.
-#[derive(Clone, Copy)]
-pub(super) struct Folded<'c> {
-    engine: &'c CrcEngine,
-    fold: &'c Fold,
+/// What is known of bytes of one length.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Folded {
     /// Moves the head to the end of its block.
-    order: &'c [u8; BLOCK],
+    order: [u8; BLOCK],
     head: usize,
-    /// The key of the head.
-    first: &'c [u8; BLOCK],
-    /// Those of the whole blocks.
-    keys: &'c [[u8; BLOCK]],
+    /// Which key is that of the head; those of the whole blocks follow.
+    first: usize,
     /// What the initial value adds.
     zeros: u32,
     /// That and the final XOR, where nothing else is done at the end.
     last: Option<u64>,
 }
 
-impl<'c> Folded<'c> {
+impl Folded {
     /// `None` where the bytes are too many, or the processor has no such instruction.
-    #[inline]
-    pub(super) fn new(engine: &'c CrcEngine, length: usize, extra: &[u8]) -> Option<Self> {
-        let fold = engine.fold.as_ref()?;
+    pub(super) fn new(engine: &CrcEngine, length: usize, extra: &[u8]) -> Option<Self> {
         let head = length % BLOCK;
-        let order = MOVED.get(head..)?.first_chunk()?;
-        let keys = fold.keys.get(fold.keys.len().checked_sub(length / BLOCK + 1)?..)?;
-        let (first, keys) = keys.split_first()?;
+        let order = *MOVED.get(head..)?.first_chunk()?;
+        let first = engine.fold.as_ref()?.keys.len().checked_sub(length / BLOCK + 1)?;
         let zeros = *engine.zeros.get(length)?;
         let CrcParameters { refin, refout, xorout, .. } = engine.parameters;
         let last = (refin && refout && extra.is_empty()).then_some(u64::from(zeros) ^ xorout);
-        Some(Self { engine, fold, order, head, first, keys, zeros, last })
-    }
-
-    #[inline]
-    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn register<const REFIN: bool>(&self, start: &[u8; BLOCK], bytes: &[u8]) -> u32 {
-        let mut sum = products(_mm_shuffle_epi8(load(start), load(self.order)), load(self.first), REFIN);
-        let (blocks, _) = bytes.get(self.head..).unwrap_or_default().as_chunks::<BLOCK>();
-        for (block, key) in blocks.iter().zip(self.keys) {
-            sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
-        }
-        let Fold { down, quotient, poly, width, .. } = *self.fold;
-        reduce(sum, [word(down), word(quotient), word(poly)], 63 - width, REFIN)
+        Some(Self { order, head, first, zeros, last })
     }
 }
 
 #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-fn run(rounds: impl CheckLoop) {
+fn run<const REFIN: bool>(fold: &Fold, engine: &CrcEngine, rounds: impl CheckLoop) {
+    let constants = [word(fold.down), word(fold.quotient), word(fold.poly)];
+    let (keys, shift) = (fold.keys.as_slice(), 63 - fold.width);
     rounds.run(|ready, bytes| {
-        let (Some(folded), Some(start)) = (&ready.folded, bytes.first_chunk()) else { return ready.portable(bytes) };
-        let register = match folded.fold.refin {
-            true => folded.register::<true>(start, bytes),
-            false => folded.register::<false>(start, bytes),
+        let (Some(folded), Some(start)) = (&ready.folded, bytes.first_chunk()) else { return ready.apart(bytes) };
+        let Some((first, keys)) = keys.get(folded.first..).and_then(<[_]>::split_first) else {
+            return ready.apart(bytes);
         };
+        let mut sum = products(_mm_shuffle_epi8(load(start), load(&folded.order)), load(first), REFIN);
+        let (blocks, _) = bytes.get(folded.head..).unwrap_or_default().as_chunks::<BLOCK>();
+        for (block, key) in blocks.iter().zip(keys) {
+            sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
+        }
+        let register = reduce(sum, constants, shift, REFIN);
         match folded.last {
             Some(last) => u64::from(register) ^ last,
-            None => folded.engine.finish(register ^ folded.zeros, ready.extra),
+            None => engine.finish(register ^ folded.zeros, &ready.extra),
         }
     });
 }
