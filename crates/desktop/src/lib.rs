@@ -13,11 +13,14 @@ pub mod checks;
 pub mod colours;
 pub mod dialogs;
 mod findings;
+pub mod frames;
 pub mod gallery;
 mod pace;
+pub mod pack_limits;
 mod pieces;
 pub mod plots;
 pub mod prepare;
+pub mod review;
 pub mod sound;
 pub mod start;
 mod switch_on;
@@ -28,4 +31,4 @@ pub mod wording;
 
 mod shell;
 
-pub use shell::{Desktop, NoWindow, Practice, Ready, Screen, Showing, StartPractice, run};
+pub use shell::{Desktop, Files, NoWindow, Practice, Ready, Screen, Showing, StartPractice, run};

@@ -13,8 +13,11 @@ use session::worker::{Job, Opened, Opener};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
+use crate::frames::Frames;
 use crate::pace::Pace;
+use crate::pack_limits::PackScreen;
 use crate::prepare::{self, Book, PackFile, Prepare};
+use crate::review::Review;
 use crate::sound::{Players, Sound};
 use crate::start::{PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
@@ -138,6 +141,35 @@ pub enum Showing {
     SwitchOn,
     /// The checks before power.
     Prepare,
+    /// What happened, at any time of it.
+    Review,
+    /// The limits of the pack.
+    Pack,
+    /// The bytes of the line and what they mean.
+    Frames,
+}
+
+/// The files of what is watched or shown, as far as there are any.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Files {
+    /// Where the session is recorded, or the recording that is shown.
+    pub recording: Option<PathBuf>,
+    /// The protocol file; `None` where the text came from elsewhere (a recording, the practice pack).
+    pub protocol: Option<PathBuf>,
+    /// The pack file, likewise.
+    pub pack: Option<PathBuf>,
+}
+
+impl Files {
+    fn of(wish: &Wish) -> Self {
+        match wish {
+            Wish::Practice { record, .. } => Self { recording: record.clone(), ..Self::default() },
+            Wish::Live { protocol, pack, record, .. } => {
+                Self { recording: record.clone(), protocol: Some(protocol.clone()), pack: Some(pack.clone()) }
+            }
+            Wish::Replay(replay) => Self { recording: Some(replay.path.clone()), ..Self::default() },
+        }
+    }
 }
 
 /// The program with its window.
@@ -150,6 +182,11 @@ pub struct Desktop {
     book: Book,
     prepare: Prepare,
     pack_file: PackFile,
+    review: Review,
+    pack: PackScreen,
+    frames: Frames,
+    /// Of the session that runs or is shown.
+    files: Files,
     /// Whose entries the running session took.
     pack_key: Option<String>,
     worker: Option<Worker>,
@@ -159,6 +196,8 @@ pub struct Desktop {
     shown: Arc<Snapshot>,
     since: Duration,
     marks: u32,
+    /// The words for the next mark.
+    mark_words: String,
     /// The person asked for a new session while one runs.
     asks_for_new: bool,
     /// A command that was not taken, and why.
@@ -184,12 +223,17 @@ impl Desktop {
             book: Book::default(),
             prepare: Prepare::default(),
             pack_file: PackFile::default(),
+            review: Review::default(),
+            pack: PackScreen::default(),
+            frames: Frames::default(),
+            files: Files::default(),
             pack_key: None,
             worker: None,
             ending: None,
             shown: Arc::default(),
             since: Duration::ZERO,
             marks: 0,
+            mark_words: String::new(),
             asks_for_new: false,
             refused: None,
             called_for: 0,
@@ -218,6 +262,9 @@ impl Desktop {
 
     fn begin(&mut self, ctx: &Context, wish: Wish) {
         let key = pack_key(&wish);
+        let files = Files::of(&wish);
+        // A recording that is not played as it was is opened to be looked at.
+        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was && replay.until.is_none());
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
         let open = self.opener(wish, before);
         let pace = self.pace.clone();
@@ -228,7 +275,8 @@ impl Desktop {
                 self.sound.listen(Some(worker.handed_over()));
                 self.worker = Some(worker);
                 self.pack_key = key;
-                self.showing = Showing::SwitchOn;
+                self.files = files;
+                self.showing = if review { Showing::Review } else { Showing::SwitchOn };
                 self.start.failure = None;
                 self.shown = Arc::default();
                 self.since = Duration::ZERO;
@@ -274,6 +322,7 @@ impl Desktop {
         if let Phase::Failed(failure) = &self.shown.phase {
             self.start.failure = Some(failure.clone());
             self.worker = None;
+            self.showing = Showing::SwitchOn;
             return;
         }
         let raised = self.shown.alarms.len();
@@ -306,6 +355,19 @@ impl Desktop {
                 top(ui, look);
                 out.extend(self.prepare_in_session(ui, look).map(Command::Reading));
             }
+            Showing::Review => {
+                top(ui, look);
+                // Showing the bytes is the other screen's.
+                let _asked = self.review.ui(ui, Some(look), &self.files);
+            }
+            Showing::Pack => {
+                top(ui, look);
+                self.pack.ui(ui, Some(look), &self.files);
+            }
+            Showing::Frames => {
+                top(ui, look);
+                self.frames.ui(ui, Some(look), &self.files);
+            }
         }
         self.send(out);
         if new {
@@ -320,11 +382,21 @@ impl Desktop {
                 light_or_dark(ui);
             });
         });
-        if self.showing == Showing::Prepare {
-            let colours = Colours::of(ui.visuals());
-            let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
-            CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
-            return;
+        let files = || self.start.wish().map_or_else(|_| Files::default(), |wish| Files::of(&wish));
+        match self.showing {
+            Showing::SwitchOn => {}
+            Showing::Prepare => {
+                let colours = Colours::of(ui.visuals());
+                let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(28, 16));
+                CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
+                return;
+            }
+            Showing::Review => {
+                self.review.ui(ui, None, &files());
+                return;
+            }
+            Showing::Pack => return self.pack.ui(ui, None, &files()),
+            Showing::Frames => return self.frames.ui(ui, None, &files()),
         }
         // A file may be mended before it is looked at again.
         self.pack_file.forget();
@@ -338,8 +410,14 @@ impl Desktop {
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
         let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
-        let keys = [key(Key::P), key(Key::S)];
-        let screens = [(Showing::Prepare, "Prepare (P)"), (Showing::SwitchOn, first)];
+        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::L)];
+        let screens = [
+            (Showing::Prepare, "Prepare (P)"),
+            (Showing::SwitchOn, first),
+            (Showing::Review, "Review (R)"),
+            (Showing::Pack, "Pack (K)"),
+            (Showing::Frames, "Frames (L)"),
+        ];
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
                 self.showing = showing;
@@ -444,10 +522,17 @@ impl Desktop {
         let status = self.sound.status();
         let refused = self.refused.clone();
         let asks = self.asks_for_new;
+        let mut words = std::mem::take(&mut self.mark_words);
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
-                mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
+                mark |= ui.add_enabled(can_act, egui::Button::new("Mark (M)")).clicked();
+                if can_act && self.showing == Showing::SwitchOn {
+                    let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(90.0);
+                    let field = ui.add(field);
+                    pieces::name_field(&field, "Words for the mark", &words);
+                    mark |= field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+                }
                 new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
                 if asks {
                     ui.label("End this session?");
@@ -473,8 +558,12 @@ impl Desktop {
         }
         if mark {
             self.marks += 1;
-            out.push(Command::Mark { text: format!("mark {}", self.marks) });
+            let number = format!("mark {}", self.marks);
+            let text = if words.trim().is_empty() { number } else { format!("{number}: {}", words.trim()) };
+            out.push(Command::Mark { text });
+            words.clear();
         }
+        self.mark_words = words;
         self.asks_for_new = (asks || (new && !over)) && !no && !yes;
         yes || (new && over)
     }
@@ -554,7 +643,7 @@ fn top(ui: &mut Ui, look: Look<'_>) {
 fn light_or_dark(ui: &mut Ui) {
     let typing = ui.ctx().text_edit_focused();
     let key = !typing && ui.input(|input| input.key_pressed(Key::T) && input.modifiers.is_none());
-    if ui.button("Light or dark (T)").clicked() || key {
+    if ui.button("Light, dark (T)").clicked() || key {
         let dark = ui.visuals().dark_mode;
         ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
     }

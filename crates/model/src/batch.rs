@@ -1,6 +1,7 @@
 //! Decoded rows in columns, with the order in which they came.
 
 use std::fmt;
+use std::ops::Range;
 
 use crate::curve::Conversion;
 use crate::float_scale::FloatScale;
@@ -349,6 +350,16 @@ impl Column {
         self.valid.get(row / 64).is_some_and(|word| word >> (row % 64) & 1 == 1)
     }
 
+    /// Whether every row has a value.
+    pub fn is_full(&self) -> bool {
+        let rows = self.len();
+        let full = |(index, word): (usize, &u64)| match rows - (64 * index).min(rows) {
+            64.. => *word == u64::MAX,
+            rest => word.trailing_ones() as usize >= rest,
+        };
+        self.valid.iter().enumerate().all(full)
+    }
+
     /// The number as sent; `None` where it is absent.
     pub fn raw(&self, row: usize) -> Option<Raw> {
         if !self.is_valid(row) {
@@ -454,9 +465,89 @@ impl Column {
 
     /// The value in billionths of the base unit; `None` where it is absent or does not fit.
     pub fn nanos(&self, row: usize, scale: &Conversion) -> Option<i64> {
+        if let Some(raw) = self.integer(row) {
+            return scale.nanos_of_integer(raw);
+        }
         match self.raw(row)? {
             Raw::Int(raw) => scale.nanos(raw),
             Raw::Float(raw) => scale.nanos_of_float(raw),
+        }
+    }
+
+    /// The lowest and the highest value of these rows in billionths of the base unit; `None` where none of them has one
+    /// that fits.
+    pub fn extent(&self, rows: Range<usize>, scale: &Conversion) -> Option<(i64, i64)> {
+        if let (Conversion::Linear(scale), true) = (scale, self.all_valid(rows.clone()))
+            && let Some((lowest, highest)) = self.integer_extent(rows.clone())
+            && let (Some(one), Some(other)) = (scale.nanos(lowest), scale.nanos(highest))
+        {
+            // A linear scale goes up or down all the way; where both ends fit, so does what lies between.
+            return Some((one.min(other), one.max(other)));
+        }
+        let values = rows.filter_map(|row| self.nanos(row, scale));
+        values.fold(None, |known, nanos| match known {
+            Some((lowest, highest)) => Some((nanos.min(lowest), nanos.max(highest))),
+            None => Some((nanos, nanos)),
+        })
+    }
+
+    fn all_valid(&self, rows: Range<usize>) -> bool {
+        // Whole words at once: nearly always each row has a value.
+        let mut row = rows.start;
+        while row < rows.end {
+            let Some(word) = self.valid.get(row / 64) else { return false };
+            let count = (64 - row % 64).min(rows.end - row);
+            let mask = (u64::MAX >> (64 - count)) << (row % 64);
+            if word & mask != mask {
+                return false;
+            }
+            row += count;
+        }
+        true
+    }
+
+    /// Over numbers as sent; `None` for floats and where there is no row.
+    fn integer_extent(&self, rows: Range<usize>) -> Option<(i128, i128)> {
+        macro_rules! extent {
+            ($list:expr) => {{
+                let list = $list.get(rows)?;
+                let first = *list.first()?;
+                let (lowest, highest) = list
+                    .iter()
+                    .fold((first, first), |(lowest, highest), value| (lowest.min(*value), highest.max(*value)));
+                Some((lowest.into(), highest.into()))
+            }};
+        }
+        match &self.values {
+            Values::I8(list) => extent!(list),
+            Values::U8(list) => extent!(list),
+            Values::I16(list) => extent!(list),
+            Values::U16(list) => extent!(list),
+            Values::I32(list) => extent!(list),
+            Values::U32(list) => extent!(list),
+            Values::I64(list) => extent!(list),
+            Values::U64(list) => extent!(list),
+            Values::F64(_) => None,
+        }
+    }
+
+    /// The whole number of a row as sent; `None` where it is absent, was sent as a float or does not fit in 64 bits with
+    /// a sign.
+    #[inline]
+    pub fn integer(&self, row: usize) -> Option<i64> {
+        if !self.is_valid(row) {
+            return None;
+        }
+        match &self.values {
+            Values::I8(list) => Some((*list.get(row)?).into()),
+            Values::U8(list) => Some((*list.get(row)?).into()),
+            Values::I16(list) => Some((*list.get(row)?).into()),
+            Values::U16(list) => Some((*list.get(row)?).into()),
+            Values::I32(list) => Some((*list.get(row)?).into()),
+            Values::U32(list) => Some((*list.get(row)?).into()),
+            Values::I64(list) => list.get(row).copied(),
+            Values::U64(list) => i64::try_from(*list.get(row)?).ok(),
+            Values::F64(_) => None,
         }
     }
 
@@ -564,6 +655,48 @@ mod tests {
     }
 
     #[test]
+    fn an_extent_is_that_of_each_row() {
+        let volt = Unit::parse("mV").expect("a unit");
+        let falling = Scale::new(volt, Decimal::parse("-0.5").expect("a number"), Decimal::ZERO).expect("a scale");
+        let mut column = Column::new(Values::for_integers(16, true));
+        for row in 0..300_i128 {
+            column.push((row % 97 != 13).then_some(Raw::Int(row * 7919 % 1000 - 500)));
+        }
+        let mut floats = Column::new(Values::F64(Vec::new()));
+        for row in 0..300 {
+            floats.push((row % 50 != 3).then(|| Raw::Float(f64::from(row * 37 % 101) / 8.0)));
+        }
+        for column in [column, floats] {
+            for scale in [Conversion::Linear(Scale::of_unit(volt)), Conversion::Linear(falling)] {
+                for (from, to) in [(0, 0), (0, 13), (13, 14), (14, 110), (0, 300), (130, 131), (63, 65), (290, 400)] {
+                    let each: Vec<i64> = (from..to).filter_map(|row| column.nanos(row, &scale)).collect();
+                    let expected = each.iter().min().copied().zip(each.iter().max().copied());
+                    assert_eq!(column.extent(from..to, &scale), expected, "{from}..{to}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_whole_number_is_the_number_as_sent() {
+        for values in [(8, true), (8, false), (16, true), (16, false), (32, true), (32, false), (64, true), (64, false)]
+        {
+            let mut column = Column::new(Values::for_integers(values.0, values.1));
+            for raw in [0, 1, -1, 127, -128, 40_000, i32::MIN.into(), i64::MAX.into(), u64::MAX.into()] {
+                column.push(Some(Raw::Int(raw)));
+            }
+            column.push(None);
+            for row in 0..column.len() + 1 {
+                let raw = column.raw(row).and_then(Raw::int);
+                assert_eq!(column.integer(row), raw.and_then(|raw| i64::try_from(raw).ok()), "{values:?} {row}");
+            }
+        }
+        let mut floats = Column::new(Values::F64(Vec::new()));
+        floats.push(Some(Raw::Float(2.0)));
+        assert_eq!(floats.integer(0), None);
+    }
+
+    #[test]
     fn the_mask_goes_past_a_word() {
         let mut column = Column::new(Values::for_integers(8, true));
         for row in 0..200_i128 {
@@ -571,6 +704,13 @@ mod tests {
         }
         for row in 0..200 {
             assert_eq!(column.is_valid(row), row % 3 == 0);
+        }
+        for rows in [0, 1, 63, 64, 65, 128, 200] {
+            for absent in (0..rows).map(Some).chain([None]) {
+                let mut column = Column::new(Values::for_integers(8, true));
+                (0..rows).for_each(|row| column.push((absent != Some(row)).then_some(Raw::Int(7))));
+                assert_eq!(column.is_full(), absent.is_none(), "{rows} rows, {absent:?}");
+            }
         }
         for values in [Values::for_integers(64, true), Values::for_integers(8, false)] {
             let (mut one, mut other) = (Column::new(values.clone()), Column::new(values));

@@ -56,7 +56,8 @@ pub enum Way {
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
 /// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between
-/// pushes. The rows wait until they are taken: who pushes without end must take, too.
+/// pushes, and up to 64 KiB more where rows are [made later](Self::push_for_later) or bytes are
+/// [searched later](Self::push_unhurried). The rows wait until they are taken: who pushes without end must take, too.
 ///
 /// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and a silence such looks
 /// at the last kibibyte, or at eight times the bytes that are new.
@@ -70,6 +71,8 @@ pub struct Decoder {
     values: Vec<Option<i64>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
+    /// There may be such frames: their bytes must stay where they are.
+    noted: bool,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
     /// By message: its rows in the batch and in blocks.
@@ -81,6 +84,10 @@ pub struct Decoder {
     head: usize,
     /// Where in the stream `buffer[0]` stands.
     base: u64,
+    /// How many bytes at the end of the buffer were pushed without hurry and not searched yet.
+    unsearched: usize,
+    /// Whether bytes were ever pushed without hurry: times are from then on those of the bytes, not of the search.
+    unhurried: bool,
     /// For each read, one past its last byte in the stream, and its time.
     stamps: VecDeque<(u64, SessionTime)>,
     /// Where the bytes that are no frame began, if the last byte settled is one.
@@ -109,6 +116,11 @@ impl Decoder {
     /// A decoder at the start of a stream.
     pub fn new(protocol: Arc<Protocol>) -> Self {
         Self::by_way(protocol, Way::Fastest)
+    }
+
+    /// A decoder whose first byte stands at `offset` of a stream: byte ranges are counted from the stream's start.
+    pub fn starting_at(protocol: Arc<Protocol>, offset: u64) -> Self {
+        Self { base: offset, looked_behind: offset, ..Self::new(protocol) }
     }
 
     /// A decoder at the start of a stream that goes about it this way.
@@ -140,6 +152,7 @@ impl Decoder {
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
+            noted: false,
             open: vec![0; protocol.messages.len()],
             rows: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
@@ -151,6 +164,8 @@ impl Decoder {
             buffer: Vec::new(),
             head: 0,
             base: 0,
+            unsearched: 0,
+            unhurried: false,
             stamps: VecDeque::new(),
             skipped_from: None,
             before: None,
@@ -170,7 +185,7 @@ impl Decoder {
         &self.protocol
     }
 
-    /// How many bytes of the stream have been pushed.
+    /// Where in the stream the bytes that were pushed end.
     pub fn received(&self) -> u64 {
         self.base + self.buffer.len() as u64
     }
@@ -185,23 +200,101 @@ impl Decoder {
         if bytes.is_empty() {
             return;
         }
-        let silence = at.since(self.now);
-        self.now = self.now.max(at);
-        if self.buffered() > 0 && self.protocol.idle.is_some_and(|idle| idle <= silence) {
-            self.look_behind();
+        self.hear_silence(at);
+        if 0 < self.unsearched {
+            self.search_waiting();
+        }
+        if self.noted {
+            self.make_rows();
         }
         for piece in bytes.chunks(PIECE) {
-            let end = self.received() + piece.len() as u64;
-            match self.stamps.back_mut() {
-                Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
-                _ => self.stamps.push_back((end, self.now)),
-            }
+            self.stamp(piece.len());
             self.take_in(piece);
             self.forget_settled();
         }
     }
 
-    /// Searches behind what waits. Only what waits is kept: the rest is searched where it lies.
+    /// As [`push`](Self::push), but the rows are made of many pushes at once, at the latest when they are taken: cheaper
+    /// where that is far apart. What is taken then is the same.
+    pub fn push_for_later(&mut self, at: SessionTime, bytes: &[u8]) {
+        if bytes.is_empty() {
+            return;
+        }
+        self.hear_silence(at);
+        for piece in bytes.chunks(PIECE) {
+            self.append(piece);
+            self.search_waiting();
+            if !self.noted || PIECE <= self.head {
+                self.make_rows();
+            }
+        }
+    }
+
+    /// As [`push`](Self::push), but waits with the search until there are 64 KiB to be searched, the stream ends, or bytes
+    /// are pushed in another way: many small reads are then as fast as a few large ones.
+    ///
+    /// Rows, rejections and their order are those of `push`. From here on, however bytes are pushed, `known_at` of a row
+    /// is its `at`, even where a false start held it back, and that of a rejection is the time of its last byte. Where
+    /// the protocol looks at silences or at questions and answers, time matters and nothing waits: it is `push` itself.
+    pub fn push_unhurried(&mut self, at: SessionTime, bytes: &[u8]) {
+        if self.protocol.idle.is_some() || self.protocol.messages.iter().any(|message| message.is_question) {
+            return self.push(at, bytes);
+        }
+        if bytes.is_empty() {
+            return;
+        }
+        if self.noted {
+            self.make_rows();
+        }
+        self.unhurried = true;
+        self.advance(at);
+        for piece in bytes.chunks(PIECE) {
+            self.append(piece);
+            self.unsearched += piece.len();
+            if PIECE <= self.unsearched {
+                self.search_waiting();
+                self.make_rows();
+            }
+        }
+    }
+
+    /// Lets time go on. What was noted before became known before.
+    fn advance(&mut self, at: SessionTime) {
+        if at <= self.now {
+            return;
+        }
+        if self.noted && !self.unhurried {
+            for (rows, count) in self.batch.kinds.iter_mut().zip(&self.rows) {
+                rows.known_at.resize(usize::try_from(*count).unwrap_or(usize::MAX), self.now);
+            }
+        }
+        self.now = at;
+    }
+
+    /// Lets time go on to bytes that were read at `at`, and looks at what a silence in front of them tells.
+    fn hear_silence(&mut self, at: SessionTime) {
+        let silence = at.since(self.now);
+        self.advance(at);
+        if self.buffered() > 0 && self.protocol.idle.is_some_and(|idle| idle <= silence) {
+            self.look_behind();
+        }
+    }
+
+    /// Keeps the time of so many new bytes.
+    fn stamp(&mut self, bytes: usize) {
+        let end = self.received() + bytes as u64;
+        match self.stamps.back_mut() {
+            Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
+            _ => self.stamps.push_back((end, self.now)),
+        }
+    }
+
+    fn append(&mut self, bytes: &[u8]) {
+        self.stamp(bytes.len());
+        self.buffer.extend_from_slice(bytes);
+    }
+
+    /// Searches behind what waits. Only what waits is kept: the rest is searched where it lies. No frame may be noted.
     fn take_in(&mut self, mut piece: &[u8]) {
         let mut least = LEAST_BRIDGE;
         while 0 < self.buffered() && !piece.is_empty() {
@@ -213,7 +306,8 @@ impl Decoder {
             };
             let (part, behind) = piece.split_at(wanted.min(piece.len()));
             self.buffer.extend_from_slice(part);
-            self.search_buffer(false);
+            self.search_waiting();
+            self.read_waiting();
             match self.head.checked_sub(waited).and_then(|settled| piece.get(settled..)) {
                 Some(rest) => {
                     self.forget_front();
@@ -229,27 +323,58 @@ impl Decoder {
         }
         self.forget_front();
         self.search(piece, false);
+        self.read_blocks(piece);
         let settled = std::mem::take(&mut self.head);
         self.before = before(piece, settled, self.before);
         self.base += settled as u64;
         self.buffer.extend_from_slice(piece.get(settled..).unwrap_or_default());
     }
 
-    /// Searches the bytes that were kept.
+    /// Searches the bytes that were kept. Frames may be noted then: the bytes must stay until their rows are made.
+    fn search_waiting(&mut self) {
+        self.unsearched = 0;
+        self.search_buffer(false);
+    }
+
     fn search_buffer(&mut self, over: bool) {
         let buffer = std::mem::take(&mut self.buffer);
         self.search(&buffer, over);
         self.buffer = buffer;
     }
 
+    /// Makes rows of all frames that were noted among the bytes that were kept, which may go then.
+    fn make_rows(&mut self) {
+        self.read_waiting();
+        self.forget_settled();
+    }
+
+    fn read_waiting(&mut self) {
+        let buffer = std::mem::take(&mut self.buffer);
+        self.read_blocks(&buffer);
+        self.buffer = buffer;
+    }
+
+    /// Makes rows of all frames that were noted.
+    fn read_blocks(&mut self, stream: &[u8]) {
+        if std::mem::take(&mut self.noted) {
+            let plan = Arc::clone(&self.plan);
+            for candidate in 0..plan.candidates.len() {
+                self.read_block(&plan, candidate, stream);
+            }
+        }
+    }
+
     /// Ends the stream here: a frame that is not complete is given up, and bytes behind its first one are searched.
     ///
     /// Used at the end, where a connection was lost, and after each datagram. More bytes may follow.
     pub fn finish(&mut self, at: SessionTime) {
-        self.now = self.now.max(at);
+        if 0 < self.unsearched {
+            self.search_waiting();
+        }
+        self.advance(at);
         self.search_buffer(true);
         self.report_skipped();
-        self.forget_settled();
+        self.make_rows();
         self.before = None;
     }
 
@@ -267,6 +392,7 @@ impl Decoder {
         if self.batch.order.is_empty() {
             return false;
         }
+        self.make_rows();
         // One of another decoder is of no use.
         if !self.shape_is_that_of(batch) {
             *batch = empty_batch(&self.protocol);
@@ -295,10 +421,7 @@ impl Decoder {
     fn search(&mut self, bytes: &[u8], over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
-            None => {
-                self.search_stream(&protocol, bytes, over);
-                self.read_blocks(bytes);
-            }
+            None => self.search_stream(&protocol, bytes, over),
             Some(wrapping) => self.search_packets(&protocol, bytes, wrapping, over),
         }
     }
@@ -393,14 +516,6 @@ impl Decoder {
         }
     }
 
-    /// Makes rows of all frames that were noted: their bytes may go.
-    fn read_blocks(&mut self, stream: &[u8]) {
-        let plan = Arc::clone(&self.plan);
-        for candidate in 0..plan.candidates.len() {
-            self.read_block(&plan, candidate, stream);
-        }
-    }
-
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
     #[inline]
     fn note(&mut self, plan: &Plan, taken: Taken, stream: &[u8]) {
@@ -421,6 +536,7 @@ impl Decoder {
             1 => self.batch.order.push(Item::Row { kind, row: first }),
             _ => self.batch.order.extend((first..*rows).map(|row| Item::Row { kind, row })),
         }
+        self.noted = true;
         self.head += taken.length;
         if self.blocks.get(taken.candidate).is_some_and(|block| BLOCK <= block.count) {
             self.read_block(plan, taken.candidate, stream);
@@ -450,13 +566,17 @@ impl Decoder {
             true => rows.bytes.extend(used.iter().zip(lengths.iter()).map(|(start, length)| range(start, *length))),
             false => rows.bytes.extend(used.iter().map(|start| range(start, fixed))),
         }
-        rows.known_at.resize(from + *count, self.now);
         let added = rows.bytes.get(from..).unwrap_or_default();
         let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
         let (first, last) = (at(added.first()), at(added.last()));
         match first == last {
             true => rows.at.resize(from + *count, first),
-            false => rows.at.extend(added.iter().map(|range| at(Some(range)))),
+            false => rows.at.extend(times_at(&self.stamps, added, self.now)),
+        }
+        match self.unhurried {
+            true => rows.known_at.extend_from_slice(rows.at.get(from..).unwrap_or_default()),
+            // Those that were noted before time went on have theirs: see `advance`.
+            false => rows.known_at.resize(from + *count, self.now),
         }
         let bytes = if candidate.is_cut() {
             for (row, start) in starts.iter_mut().enumerate() {
@@ -589,7 +709,7 @@ impl Decoder {
         if let Some(rows) = self.batch.kinds.get_mut(message) {
             append(rows);
             rows.at.push(at);
-            rows.known_at.push(self.now);
+            rows.known_at.push(if self.unhurried { at } else { self.now });
             rows.bytes.push(range);
             let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
             if let Some(rows) = self.rows.get_mut(message) {
@@ -628,7 +748,7 @@ impl Decoder {
 
     /// This program sent a question itself: its answer may follow.
     pub fn sent(&mut self, at: SessionTime, bytes: &[u8]) {
-        self.now = self.now.max(at);
+        self.advance(at);
         let mut own = Self::by_plan(Arc::clone(&self.protocol), self.way, Arc::clone(&self.plan), self.lines.clone());
         own.push(self.now, bytes);
         own.finish(self.now);
@@ -670,7 +790,8 @@ impl Decoder {
 
     fn reject(&mut self, start: u64, end: u64, reason: Reason) {
         let index = u32::try_from(self.batch.rejected.len()).unwrap_or(u32::MAX);
-        self.batch.rejected.push(Rejected { known_at: self.now, bytes: ByteRange { start, end }, reason });
+        let known_at = if self.unhurried { self.time_of(end) } else { self.now };
+        self.batch.rejected.push(Rejected { known_at, bytes: ByteRange { start, end }, reason });
         self.batch.order.push(Item::Rejected(index));
     }
 
@@ -687,8 +808,9 @@ impl Decoder {
         if self.head == self.buffer.len() || self.head >= 4096 {
             self.forget_front();
         }
+        // The time of the last byte stays: a run of bytes that are no frame may end with it and not be reported yet.
         let settled = self.base + self.head as u64;
-        while self.stamps.front().is_some_and(|(end, _)| *end <= settled) {
+        while self.stamps.front().is_some_and(|(end, _)| *end < settled) {
             self.stamps.pop_front();
         }
     }
@@ -735,6 +857,22 @@ fn asked_at(asked: Option<(usize, SessionTime)>, now: SessionTime) -> Option<usi
 fn time_at(stamps: &VecDeque<(u64, SessionTime)>, end: u64, now: SessionTime) -> SessionTime {
     let index = stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
     stamps.get(index).map_or(now, |(_, at)| *at)
+}
+
+/// The same for the ends of many ranges, each behind the one before.
+fn times_at<'r>(
+    stamps: &'r VecDeque<(u64, SessionTime)>,
+    ranges: &'r [ByteRange],
+    now: SessionTime,
+) -> impl Iterator<Item = SessionTime> + 'r {
+    let first = ranges.first().map_or(0, |range| range.end);
+    let mut index = stamps.partition_point(|(stamp_end, _)| *stamp_end < first);
+    ranges.iter().map(move |range| {
+        while stamps.get(index).is_some_and(|(stamp_end, _)| *stamp_end < range.end) {
+            index += 1;
+        }
+        stamps.get(index).map_or(now, |(_, at)| *at)
+    })
 }
 
 fn empty_batch(protocol: &Protocol) -> Batch {

@@ -5,13 +5,14 @@
 //! Before that their results are asserted to be identical, value for value.
 //!
 //! With `-- shipped` behind it, only the shipped protocols are run, or those whose names follow; with `-- streams` only the
-//! others.
+//! long streams, with `-- csv` only the text of a table.
 //!
 //! `cargo bench -p packwake-tests --bench decode -- once CONTENDER STREAM` decodes 4 MiB once, in functions that end in
 //! `decode`: see docs/speed.md for how instructions are counted with it.
 
 #![allow(missing_docs, clippy::print_stdout, clippy::unwrap_used, reason = "a bench prints and fails as a test does")]
 
+mod as_csv;
 mod by_nom;
 mod hand;
 mod ours;
@@ -59,15 +60,21 @@ fn main() {
         ["once", contender, stream] => once(contender, stream),
         ["streams"] => all(),
         ["shipped", names @ ..] => shipped(names),
+        ["csv"] => as_csv::all(),
         _ => {
             all();
             shipped(&[]);
+            as_csv::all();
         }
     }
 }
 
 fn once(contender: &str, stream: &str) {
     let bytes = 4 << 20;
+    if stream == "csv" {
+        println!("{} frames", as_csv::once(contender, bytes));
+        return;
+    }
     if let Some(pair) = twins::Pair::all(bytes).iter().find(|pair| pair.name == stream) {
         match contender {
             "nom" => pair.by_hand(&pair.stream, |rows| _ = black_box(rows)),
