@@ -201,9 +201,6 @@ impl Decoder {
             return;
         }
         self.hear_silence(at);
-        if 0 < self.unsearched {
-            self.search_waiting();
-        }
         if self.noted {
             self.make_rows();
         }
@@ -294,7 +291,8 @@ impl Decoder {
         self.buffer.extend_from_slice(bytes);
     }
 
-    /// Searches behind what waits. Only what waits is kept: the rest is searched where it lies. No frame may be noted.
+    /// Searches what waits, whether or not it was searched before, and on behind it. Only what waits then is kept: the
+    /// rest is searched where it lies. No frame may be noted.
     fn take_in(&mut self, mut piece: &[u8]) {
         let mut least = LEAST_BRIDGE;
         while 0 < self.buffered() && !piece.is_empty() {
