@@ -3,6 +3,8 @@
 //!
 //! `cargo run --release -p packwake-tests --example open_recording -- day.mcap`
 
+#![allow(clippy::print_stdout, clippy::disallowed_methods, reason = "it measures")]
+
 use std::error::Error;
 use std::path::PathBuf;
 use std::sync::Arc;

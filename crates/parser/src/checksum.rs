@@ -146,12 +146,21 @@ impl Checksum {
         }
     }
 
-    /// Runs a loop with the check values of bytes that are followed by `extra`; if not `fast`, without any instruction that
-    /// not every processor has.
-    pub(crate) fn run(&self, fast: bool, extra: &[u8], rounds: impl CheckLoop) -> usize {
+    /// Runs a loop with check values of this and of other checksums; if not `fast`, without any instruction that not every
+    /// processor has.
+    pub(crate) fn run(&self, fast: bool, rounds: impl CheckLoop) {
+        match self.narrow() {
+            Some(engine) => engine.run(fast, rounds),
+            None => CrcEngine::run_plain(rounds),
+        }
+    }
+
+    /// The tables, if it is a CRC of at most 32 bits.
+    #[inline]
+    pub(crate) fn narrow(&self) -> Option<&CrcEngine> {
         match &self.method {
-            Method::Crc(_, Engine::Narrow(engine)) => engine.run(fast, extra, rounds),
-            _ => rounds.run(|bytes| self.compute_with_extra(bytes, extra)),
+            Method::Crc(_, Engine::Narrow(engine)) => Some(engine),
+            Method::Crc(_, Engine::Wide(_)) | Method::Simple(_) => None,
         }
     }
 

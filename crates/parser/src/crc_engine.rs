@@ -8,7 +8,7 @@
 #[cfg(target_arch = "x86_64")]
 mod fold;
 
-use crate::checksum::CrcParameters;
+use crate::checksum::{Checksum, CrcParameters};
 
 /// Bytes of a block.
 const BLOCK: usize = 16;
@@ -30,13 +30,58 @@ pub(crate) struct CrcEngine {
     fold: Option<fold::Fold>,
 }
 
-/// A loop that wants a check value in each round: so that what does not change from round to round is asked once.
+/// A loop that wants check values: it is compiled anew for each kind of processor, with the checks inside.
 pub(crate) trait CheckLoop {
-    /// How many bytes are checked in each round.
-    fn length(&self) -> usize;
+    /// Runs with a function that gives the check value of the bytes in front; more bytes may follow them.
+    fn run(self, check: impl Fn(&Ready, &[u8]) -> u64);
+}
 
-    /// Runs with a function that gives the check value of bytes; how many frames it took.
-    fn run(self, check: impl Fn(&[u8]) -> u64) -> usize;
+/// A checksum made ready for bytes of one length.
+#[derive(Clone, Debug)]
+pub(crate) struct Ready {
+    checksum: Checksum,
+    /// Bytes that count as if they followed.
+    extra: Vec<u8>,
+    length: usize,
+    /// The constants, where they are those of the engine that runs the loop.
+    #[cfg(target_arch = "x86_64")]
+    folded: Option<fold::Folded>,
+}
+
+impl Ready {
+    /// For so many bytes that are followed by `extra`, in loops that `main` runs.
+    pub(crate) fn new(checksum: Checksum, length: usize, extra: Vec<u8>, main: &Checksum) -> Self {
+        #[cfg(target_arch = "x86_64")]
+        let folded = match checksum == *main {
+            true => checksum.narrow().and_then(|engine| fold::Folded::new(engine, length, &extra)),
+            false => None,
+        };
+        #[cfg(not(target_arch = "x86_64"))]
+        let _ = main;
+        Self {
+            checksum,
+            extra,
+            length,
+            #[cfg(target_arch = "x86_64")]
+            folded,
+        }
+    }
+
+    /// The check value without any instruction that not every processor has.
+    fn portable(&self, bytes: &[u8]) -> u64 {
+        let bytes = bytes.get(..self.length).unwrap_or(bytes);
+        match self.checksum.narrow() {
+            Some(engine) => engine.compute_portable(bytes, &self.extra),
+            None => self.checksum.compute_with_extra(bytes, &self.extra),
+        }
+    }
+
+    /// The check value by another engine than the one that runs the loop.
+    #[cfg(target_arch = "x86_64")]
+    #[cold]
+    fn apart(&self, bytes: &[u8]) -> u64 {
+        self.checksum.compute_with_extra(bytes.get(..self.length).unwrap_or(bytes), &self.extra)
+    }
 }
 
 impl CrcEngine {
@@ -69,30 +114,20 @@ impl CrcEngine {
         self.compute_portable(bytes, extra)
     }
 
-    /// Runs a loop with the check values of bytes that are followed by `extra`.
-    pub(crate) fn run<L: CheckLoop>(&self, fast: bool, extra: &[u8], rounds: L) -> usize {
+    /// Runs a loop with check values, of this and of other checksums.
+    pub(crate) fn run(&self, fast: bool, rounds: impl CheckLoop) {
         #[cfg(target_arch = "x86_64")]
-        let rounds = match (&self.fold, self.zeros.get(rounds.length())) {
-            (Some(fold), Some(zeros)) if fast => {
-                let CrcParameters { refin, refout, xorout, .. } = self.parameters;
-                let done = if refin && refout && extra.is_empty() {
-                    let last = u64::from(*zeros) ^ xorout;
-                    fold.within(rounds, |register| u64::from(register) ^ last)
-                } else {
-                    fold.within(rounds, |register| self.finish(register ^ zeros, extra))
-                };
-                match done {
-                    Ok(frames) => return frames,
-                    Err(rounds) => rounds,
-                }
-            }
-            _ => rounds,
-        };
-        rounds.run(|bytes| self.compute_by(fast, bytes, extra))
+        if let Some(fold) = self.fold.as_ref().filter(|_| fast) {
+            return fold.within(self, rounds);
+        }
+        #[cfg(not(target_arch = "x86_64"))]
+        let _ = fast;
+        Self::run_plain(rounds);
     }
 
-    fn compute_by(&self, fast: bool, bytes: &[u8], extra: &[u8]) -> u64 {
-        if fast { self.compute(bytes, extra) } else { self.compute_portable(bytes, extra) }
+    /// The same without any instruction that not every processor has.
+    pub(crate) fn run_plain(rounds: impl CheckLoop) {
+        rounds.run(|ready, bytes| ready.portable(bytes));
     }
 
     /// The same without any instruction that not every processor has.
@@ -133,6 +168,7 @@ impl CrcEngine {
         register
     }
 
+    #[inline]
     fn step(&self, register: u32, byte: u8) -> u32 {
         let [lowest, .., highest] = register.to_le_bytes();
         let [first, ..] = self.tables.as_ref();
@@ -143,6 +179,7 @@ impl CrcEngine {
         }
     }
 
+    #[inline]
     fn finish(&self, register: u32, extra: &[u8]) -> u64 {
         let CrcParameters { width, refin, refout, xorout, .. } = self.parameters;
         let register = extra.iter().fold(register, |register, byte| self.step(register, *byte));

@@ -9,6 +9,7 @@ use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime,
 use crate::binary::Context;
 use crate::block::Scratch;
 use crate::body::Cell;
+use crate::crc_engine::{CheckLoop, Ready};
 use crate::gather::{BLOCK, LANES};
 use crate::line_plan::{self, LinePlan};
 use crate::look::{Look, look};
@@ -29,8 +30,11 @@ const LONGEST_LOOK_BEHIND: usize = 1024;
 /// bounded for each byte, too.
 const WAITING_FOR_EACH_NEW: u64 = 8;
 
-/// Bytes taken into the buffer at once, so that it stays small when a whole file is pushed.
+/// Bytes searched at once, so that little waits when a whole file is pushed.
 const PIECE: usize = 1 << 16;
+
+/// At least so many new bytes are put behind those that wait; more if that was not enough.
+const LEAST_BRIDGE: usize = 64;
 
 /// How a [`Decoder`] goes about it. The results are the same.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -67,25 +71,28 @@ pub struct Decoder {
     values: Vec<Option<i64>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
-    /// There are such frames: the bytes in the buffer must stay where they are.
+    /// There may be such frames: their bytes must stay where they are.
     noted: bool,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
+    /// By message: its rows in the batch and in blocks.
+    rows: Vec<u32>,
     scratch: Scratch,
-    /// Bytes not settled yet; the first `head` of them are.
+    /// Bytes not settled yet; the first `head` of them are. While new bytes are searched where they lie, it is empty, and
+    /// `head` and `base` are theirs.
     buffer: Vec<u8>,
     head: usize,
     /// Where in the stream `buffer[0]` stands.
     base: u64,
     /// How many bytes at the end of the buffer were pushed without hurry and not searched yet.
     unsearched: usize,
-    /// Whether bytes were ever pushed without hurry: times are then those of the bytes, not of the search.
+    /// Whether bytes were ever pushed without hurry: times are from then on those of the bytes, not of the search.
     unhurried: bool,
     /// For each read, one past its last byte in the stream, and its time.
     stamps: VecDeque<(u64, SessionTime)>,
     /// Where the bytes that are no frame began, if the last byte settled is one.
     skipped_from: Option<u64>,
-    /// The byte in front of `head`, for text lines that have no start.
+    /// The byte in front of `buffer[0]`, for text lines that have no start.
     before: Option<u8>,
     /// Where in the stream the last look behind a silence ended.
     looked_behind: u64,
@@ -147,6 +154,7 @@ impl Decoder {
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
             noted: false,
             open: vec![0; protocol.messages.len()],
+            rows: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
             way,
@@ -189,8 +197,18 @@ impl Decoder {
 
     /// Takes bytes that were read at `at`. Times before an earlier push count as that push's.
     pub fn push(&mut self, at: SessionTime, bytes: &[u8]) {
-        self.push_for_later(at, bytes);
-        self.make_rows();
+        if bytes.is_empty() {
+            return;
+        }
+        self.hear_silence(at);
+        if self.noted {
+            self.make_rows();
+        }
+        for piece in bytes.chunks(PIECE) {
+            self.stamp(piece.len());
+            self.take_in(piece);
+            self.forget_settled();
+        }
     }
 
     /// As [`push`](Self::push), but the rows are made of many pushes at once, at the latest when they are taken: cheaper
@@ -199,64 +217,149 @@ impl Decoder {
         if bytes.is_empty() {
             return;
         }
-        let silence = at.since(self.now);
-        self.now = self.now.max(at);
-        if self.buffered() > 0 && self.protocol.idle.is_some_and(|idle| idle <= silence) {
-            self.look_behind();
-        }
+        self.hear_silence(at);
         for piece in bytes.chunks(PIECE) {
             self.append(piece);
-            self.search_on();
-        }
-    }
-
-    /// As [`push`](Self::push), but waits with the search until there are 64 KiB to be searched, or the stream ends:
-    /// many small reads are then as fast as a few large ones.
-    ///
-    /// Rows, rejections and their order are those of `push`. `known_at` of a row is its `at`, even where a false start
-    /// held it back, and that of a rejection is the time of its last byte. Where the protocol looks at silences or at
-    /// questions and answers, time matters and nothing waits: it is `push` itself.
-    pub fn push_unhurried(&mut self, at: SessionTime, bytes: &[u8]) {
-        if self.protocol.idle.is_some() || self.protocol.messages.iter().any(|message| message.is_question) {
-            return self.push(at, bytes);
-        }
-        self.unhurried = true;
-        self.now = self.now.max(at);
-        for piece in bytes.chunks(PIECE) {
-            self.append(piece);
-            self.unsearched += piece.len();
-            if PIECE <= self.unsearched {
-                self.search_on();
+            self.search_waiting();
+            if !self.noted || PIECE <= self.head {
+                self.make_rows();
             }
         }
     }
 
-    fn append(&mut self, bytes: &[u8]) {
-        self.buffer.extend_from_slice(bytes);
-        let end = self.received();
+    /// As [`push`](Self::push), but waits with the search until there are 64 KiB to be searched, the stream ends, or bytes
+    /// are pushed in another way: many small reads are then as fast as a few large ones.
+    ///
+    /// Rows, rejections and their order are those of `push`. From here on, however bytes are pushed, `known_at` of a row
+    /// is its `at`, even where a false start held it back, and that of a rejection is the time of its last byte. Where
+    /// the protocol looks at silences or at questions and answers, time matters and nothing waits: it is `push` itself.
+    pub fn push_unhurried(&mut self, at: SessionTime, bytes: &[u8]) {
+        if self.protocol.idle.is_some() || self.protocol.messages.iter().any(|message| message.is_question) {
+            return self.push(at, bytes);
+        }
+        if bytes.is_empty() {
+            return;
+        }
+        if self.noted {
+            self.make_rows();
+        }
+        self.unhurried = true;
+        self.advance(at);
+        for piece in bytes.chunks(PIECE) {
+            self.append(piece);
+            self.unsearched += piece.len();
+            if PIECE <= self.unsearched {
+                self.search_waiting();
+                self.make_rows();
+            }
+        }
+    }
+
+    /// Lets time go on. What was noted before became known before.
+    fn advance(&mut self, at: SessionTime) {
+        if at <= self.now {
+            return;
+        }
+        if self.noted && !self.unhurried {
+            for (rows, count) in self.batch.kinds.iter_mut().zip(&self.rows) {
+                rows.known_at.resize(usize::try_from(*count).unwrap_or(usize::MAX), self.now);
+            }
+        }
+        self.now = at;
+    }
+
+    /// Lets time go on to bytes that were read at `at`, and looks at what a silence in front of them tells.
+    fn hear_silence(&mut self, at: SessionTime) {
+        let silence = at.since(self.now);
+        self.advance(at);
+        if self.buffered() > 0 && self.protocol.idle.is_some_and(|idle| idle <= silence) {
+            self.look_behind();
+        }
+    }
+
+    /// Keeps the time of so many new bytes.
+    fn stamp(&mut self, bytes: usize) {
+        let end = self.received() + bytes as u64;
         match self.stamps.back_mut() {
             Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
             _ => self.stamps.push_back((end, self.now)),
         }
     }
 
-    fn search_on(&mut self) {
-        self.unsearched = 0;
-        self.search(false);
-        if !self.noted || PIECE <= self.head {
-            self.make_rows();
-        }
+    fn append(&mut self, bytes: &[u8]) {
+        self.stamp(bytes.len());
+        self.buffer.extend_from_slice(bytes);
     }
 
-    /// Makes rows of all frames that were noted: their bytes may go.
+    /// Searches what waits, whether or not it was searched before, and on behind it. Only what waits then is kept: the
+    /// rest is searched where it lies. No frame may be noted.
+    fn take_in(&mut self, mut piece: &[u8]) {
+        let mut least = LEAST_BRIDGE;
+        while 0 < self.buffered() && !piece.is_empty() {
+            // What waits needs some of the new bytes, which are then looked at where they were before.
+            let waited = self.buffer.len();
+            let wanted = match self.protocol.wrapping {
+                None => self.needed.saturating_sub(self.buffered()).max(least),
+                Some(_) => piece.len(),
+            };
+            let (part, behind) = piece.split_at(wanted.min(piece.len()));
+            self.buffer.extend_from_slice(part);
+            self.search_waiting();
+            self.read_waiting();
+            match self.head.checked_sub(waited).and_then(|settled| piece.get(settled..)) {
+                Some(rest) => {
+                    self.forget_front();
+                    self.buffer.clear();
+                    piece = rest;
+                }
+                None => piece = behind,
+            }
+            least = least.saturating_mul(2);
+        }
+        if piece.is_empty() {
+            return;
+        }
+        self.forget_front();
+        self.search(piece, false);
+        self.read_blocks(piece);
+        let settled = std::mem::take(&mut self.head);
+        self.before = before(piece, settled, self.before);
+        self.base += settled as u64;
+        self.buffer.extend_from_slice(piece.get(settled..).unwrap_or_default());
+    }
+
+    /// Searches the bytes that were kept. Frames may be noted then: the bytes must stay until their rows are made.
+    fn search_waiting(&mut self) {
+        self.unsearched = 0;
+        self.search_buffer(false);
+    }
+
+    fn search_buffer(&mut self, over: bool) {
+        let buffer = std::mem::take(&mut self.buffer);
+        self.search(&buffer, over);
+        self.buffer = buffer;
+    }
+
+    /// Makes rows of all frames that were noted among the bytes that were kept, which may go then.
     fn make_rows(&mut self) {
+        self.read_waiting();
+        self.forget_settled();
+    }
+
+    fn read_waiting(&mut self) {
+        let buffer = std::mem::take(&mut self.buffer);
+        self.read_blocks(&buffer);
+        self.buffer = buffer;
+    }
+
+    /// Makes rows of all frames that were noted.
+    fn read_blocks(&mut self, stream: &[u8]) {
         if std::mem::take(&mut self.noted) {
             let plan = Arc::clone(&self.plan);
             for candidate in 0..plan.candidates.len() {
-                self.read_block(&plan, candidate);
+                self.read_block(&plan, candidate, stream);
             }
         }
-        self.forget_settled();
     }
 
     /// Ends the stream here: a frame that is not complete is given up, and bytes behind its first one are searched.
@@ -264,10 +367,10 @@ impl Decoder {
     /// Used at the end, where a connection was lost, and after each datagram. More bytes may follow.
     pub fn finish(&mut self, at: SessionTime) {
         if 0 < self.unsearched {
-            self.search_on();
+            self.search_waiting();
         }
-        self.now = self.now.max(at);
-        self.search(true);
+        self.advance(at);
+        self.search_buffer(true);
         self.report_skipped();
         self.make_rows();
         self.before = None;
@@ -293,6 +396,7 @@ impl Decoder {
             *batch = empty_batch(&self.protocol);
         }
         std::mem::swap(batch, &mut self.batch);
+        self.rows.fill(0);
         true
     }
 
@@ -311,35 +415,42 @@ impl Decoder {
         self.batch.order.len()
     }
 
-    fn search(&mut self, over: bool) {
+    /// Searches the bytes, which begin at `base` in the stream, from `head` on.
+    fn search(&mut self, bytes: &[u8], over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
-            None => self.search_stream(&protocol, over),
-            Some(wrapping) => self.search_packets(&protocol, wrapping, over),
+            None => self.search_stream(&protocol, bytes, over),
+            Some(wrapping) => self.search_packets(&protocol, bytes, wrapping, over),
         }
     }
 
-    fn search_stream(&mut self, protocol: &Protocol, over: bool) {
+    fn search_stream(&mut self, protocol: &Protocol, stream: &[u8], over: bool) {
         let mut cut_reported = false;
-        if self.needed <= self.buffered() {
-            self.search_by_plan();
+        if self.needed <= stream.len() - self.head {
+            self.search_by_plan(stream);
         }
-        while let Some(first) = self.buffer.get(self.head).copied() {
+        while let Some(first) = stream.get(self.head).copied() {
             if !self.can_start.get(usize::from(first)).copied().unwrap_or(true) {
                 self.skip(1);
                 continue;
             }
-            let bytes = self.buffer.get(self.head..).unwrap_or(&[]);
+            let bytes = stream.get(self.head..).unwrap_or(&[]);
             let available = bytes.len();
             if available < self.needed && !over {
                 return;
             }
-            match look(self.context(protocol, false, over), bytes, self.before) {
+            match look(self.context(protocol, false, over), bytes, before(stream, self.head, self.before)) {
                 Look::Wait(bytes) => {
                     self.needed = bytes;
                     return;
                 }
-                Look::Row { length, message, cells, .. } => self.take_row(message, length, cells),
+                Look::Row { length, message, cells, .. } => {
+                    if let Some(open) = self.open.get(message).copied() {
+                        let plan = Arc::clone(&self.plan);
+                        self.read_block(&plan, open, stream);
+                    }
+                    self.take_row(message, length, cells);
+                }
                 Look::Passed { length, reason } => self.pass_over(length, reason),
                 Look::Nothing(refused) => {
                     if let Some((length, reason)) = refused {
@@ -353,41 +464,31 @@ impl Decoder {
                     self.skip(1);
                 }
             }
-            self.search_by_plan();
+            self.search_by_plan(stream);
         }
     }
 
     /// Takes what the plan can tell, from `head` on to the first place where it can't.
-    fn search_by_plan(&mut self) {
+    fn search_by_plan(&mut self, stream: &[u8]) {
         if let Some(lines) = self.lines.clone() {
-            return self.search_lines(&lines);
+            return self.search_lines(&lines, stream);
         }
         let plan = Arc::clone(&self.plan);
         if plan.candidates.is_empty() {
             return;
         }
         let from = self.head;
-        loop {
-            let (asked, fast) = (self.asked_now(), self.way == Way::Fastest);
-            if let Some(taken) = plan.take(&self.buffer, self.head, asked, fast, &mut self.blocks) {
-                self.note(&plan, taken);
-                continue;
-            }
-            let bytes = plan.skippable(self.buffer.get(self.head..).unwrap_or_default());
-            if bytes == 0 {
-                break;
-            }
-            self.skip_many(bytes);
-        }
+        let fast = self.way == Way::Fastest;
+        plan.run(fast, Taking { decoder: self, plan: &plan, stream });
         if from < self.head {
             self.settle(0);
         }
     }
 
     /// Takes what the plan of text lines can tell.
-    fn search_lines(&mut self, plan: &LinePlan) {
+    fn search_lines(&mut self, plan: &LinePlan, stream: &[u8]) {
         loop {
-            let bytes = self.buffer.get(self.head..).unwrap_or_default();
+            let bytes = stream.get(self.head..).unwrap_or_default();
             if let Some(line) = plan.take(bytes, &mut self.values) {
                 let values = std::mem::take(&mut self.values);
                 self.append_row(line.message, line.length, |rows| line_plan::append(rows, &values));
@@ -414,7 +515,8 @@ impl Decoder {
     }
 
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
-    fn note(&mut self, plan: &Plan, taken: Taken) {
+    #[inline]
+    fn note(&mut self, plan: &Plan, taken: Taken, stream: &[u8]) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
         let message = candidate.message;
         self.report_skipped();
@@ -422,40 +524,46 @@ impl Decoder {
             && *open != taken.candidate
         {
             let before = std::mem::replace(open, taken.candidate);
-            self.read_block(plan, before);
+            self.read_block(plan, before, stream);
         }
-        let waiting = self.blocks.get(taken.candidate).map_or(0, |block| block.count);
-        let rows = self.batch.kinds.get(message).map_or(0, |rows| rows.at.len()) + waiting;
+        let Some(rows) = self.rows.get_mut(message) else { return };
         let kind = u16::try_from(message).unwrap_or(u16::MAX);
-        let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
-        let rows = number(rows - taken.frames)..number(rows);
-        self.batch.order.extend(rows.map(|row| Item::Row { kind, row }));
-        // Without hurry a row is known when it came, which is looked up with its time.
-        if let Some(rows) = self.batch.kinds.get_mut(message).filter(|_| !self.unhurried) {
-            let known = rows.known_at.len() + taken.frames;
-            rows.known_at.resize(known, self.now);
+        let first = *rows;
+        *rows = first.saturating_add(u32::try_from(taken.frames).unwrap_or(u32::MAX));
+        match taken.frames {
+            1 => self.batch.order.push(Item::Row { kind, row: first }),
+            _ => self.batch.order.extend((first..*rows).map(|row| Item::Row { kind, row })),
         }
         self.noted = true;
         self.head += taken.length;
-        if BLOCK <= waiting {
-            self.read_block(plan, taken.candidate);
+        if self.blocks.get(taken.candidate).is_some_and(|block| BLOCK <= block.count) {
+            self.read_block(plan, taken.candidate, stream);
         }
-        self.heard(message);
+        // As `heard` does it.
+        if candidate.is_question {
+            self.asked = Some((message, self.now + ANSWER_WAIT));
+        } else if !candidate.answers.is_empty() {
+            self.asked = None;
+        }
     }
 
     /// Makes rows of the frames of one candidate that were noted.
-    fn read_block(&mut self, plan: &Plan, index: usize) {
+    #[inline(never)]
+    fn read_block(&mut self, plan: &Plan, index: usize, stream: &[u8]) {
         let (Some(candidate), Some(block)) = (plan.candidates.get(index), self.blocks.get_mut(index)) else { return };
         let Block { starts, count, lengths, bodies } = block;
         let rows = self.batch.kinds.get_mut(candidate.message);
         let (Some(rows), Some(used)) = (rows.filter(|_| 0 < *count), starts.get(..*count)) else { return };
         let fixed = candidate.length(candidate.body);
-        let range = |(row, start): (usize, &u32)| {
+        let range = |start: &u32, length: usize| {
             let start = self.base + u64::from(*start);
-            ByteRange { start, end: start + *lengths.get(row).unwrap_or(&fixed) as u64 }
+            ByteRange { start, end: start + length as u64 }
         };
         let from = rows.bytes.len();
-        rows.bytes.extend(used.iter().enumerate().map(range));
+        match candidate.is_cut() {
+            true => rows.bytes.extend(used.iter().zip(lengths.iter()).map(|(start, length)| range(start, *length))),
+            false => rows.bytes.extend(used.iter().map(|start| range(start, fixed))),
+        }
         let added = rows.bytes.get(from..).unwrap_or_default();
         let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
         let (first, last) = (at(added.first()), at(added.last()));
@@ -463,8 +571,10 @@ impl Decoder {
             true => rows.at.resize(from + *count, first),
             false => rows.at.extend(times_at(&self.stamps, added, self.now)),
         }
-        if self.unhurried {
-            rows.known_at.extend_from_slice(rows.at.get(from..).unwrap_or_default());
+        match self.unhurried {
+            true => rows.known_at.extend_from_slice(rows.at.get(from..).unwrap_or_default()),
+            // Those that were noted before time went on have theirs: see `advance`.
+            false => rows.known_at.resize(from + *count, self.now),
         }
         let bytes = if candidate.is_cut() {
             for (row, start) in starts.iter_mut().enumerate() {
@@ -474,7 +584,7 @@ impl Decoder {
         } else {
             let last = starts.get(*count - 1).copied().unwrap_or(0);
             starts.iter_mut().skip(*count).take(LANES).for_each(|start| *start = last);
-            self.buffer.as_slice()
+            stream
         };
         let starts = starts.get(..count.next_multiple_of(LANES)).unwrap_or_default();
         let fast = self.way == Way::Fastest;
@@ -484,15 +594,15 @@ impl Decoder {
 
     /// The message that asked last, if its answer may still come.
     fn asked_now(&self) -> Option<usize> {
-        self.asked.filter(|(_, until)| self.now <= *until).map(|(message, _)| message)
+        asked_at(self.asked, self.now)
     }
 
     /// Packets end with a byte that stands nowhere else. One end byte behind another is filling and belongs to nothing.
-    fn search_packets(&mut self, protocol: &Protocol, wrapping: Wrapping, over: bool) {
+    fn search_packets(&mut self, protocol: &Protocol, stream: &[u8], wrapping: Wrapping, over: bool) {
         let longest = wrapping.longest(protocol.longest_frame());
         let mut packet = Vec::new();
         loop {
-            let line = self.buffer.get(self.head..).unwrap_or(&[]);
+            let line = stream.get(self.head..).unwrap_or(&[]);
             let line = line.get(..longest).unwrap_or(line);
             let end = line.iter().skip(self.endless).position(|byte| wrapping.ends(*byte));
             let Some(end) = end.map(|end| end + self.endless) else {
@@ -573,16 +683,12 @@ impl Decoder {
         }
         while earliest < end && self.head < earliest {
             self.skip(1);
-            self.search(false);
+            self.search_buffer(false);
         }
     }
 
     /// Makes a row of the frame at `head`.
     fn take_row(&mut self, message: usize, length: usize, cells: Vec<Cell>) {
-        if let Some(open) = self.open.get(message).copied() {
-            let plan = Arc::clone(&self.plan);
-            self.read_block(&plan, open);
-        }
         self.append_row(message, length, |rows| {
             for (column, cell) in rows.columns.iter_mut().zip(cells) {
                 match cell {
@@ -604,6 +710,9 @@ impl Decoder {
             rows.known_at.push(if self.unhurried { at } else { self.now });
             rows.bytes.push(range);
             let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
+            if let Some(rows) = self.rows.get_mut(message) {
+                *rows = row.saturating_add(1);
+            }
             self.batch.order.push(Item::Row { kind: u16::try_from(message).unwrap_or(u16::MAX), row });
         }
         self.settle(length);
@@ -637,7 +746,7 @@ impl Decoder {
 
     /// This program sent a question itself: its answer may follow.
     pub fn sent(&mut self, at: SessionTime, bytes: &[u8]) {
-        self.now = self.now.max(at);
+        self.advance(at);
         let mut own = Self::by_plan(Arc::clone(&self.protocol), self.way, Arc::clone(&self.plan), self.lines.clone());
         own.push(self.now, bytes);
         own.finish(self.now);
@@ -668,7 +777,6 @@ impl Decoder {
         self.head += bytes;
         self.needed = 0;
         self.endless = 0;
-        self.before = self.head.checked_sub(1).and_then(|last| self.buffer.get(last)).copied();
     }
 
     fn report_skipped(&mut self) {
@@ -685,18 +793,62 @@ impl Decoder {
         self.batch.order.push(Item::Rejected(index));
     }
 
+    /// Lets go of the bytes in front of `head`.
+    fn forget_front(&mut self) {
+        self.before = before(&self.buffer, self.head, self.before);
+        self.buffer.drain(..self.head);
+        self.base += self.head as u64;
+        self.head = 0;
+    }
+
     fn forget_settled(&mut self) {
         // Moving what is left to the front at every push would cost as much as decoding for small pieces.
         if self.head == self.buffer.len() || self.head >= 4096 {
-            self.buffer.drain(..self.head);
-            self.base += self.head as u64;
-            self.head = 0;
+            self.forget_front();
         }
+        // The time of the last byte stays: a run of bytes that are no frame may end with it and not be reported yet.
         let settled = self.base + self.head as u64;
-        while self.stamps.front().is_some_and(|(end, _)| *end <= settled) {
+        while self.stamps.front().is_some_and(|(end, _)| *end < settled) {
             self.stamps.pop_front();
         }
     }
+}
+
+/// The search by the plan, from `head` on to the first place where it can't tell.
+struct Taking<'d> {
+    decoder: &'d mut Decoder,
+    plan: &'d Plan,
+    stream: &'d [u8],
+}
+
+impl CheckLoop for Taking<'_> {
+    #[inline(always)]
+    fn run(self, check: impl Fn(&Ready, &[u8]) -> u64) {
+        let Self { decoder, plan, stream } = self;
+        loop {
+            let Decoder { head, blocks, now, asked, .. } = &mut *decoder;
+            let asked = || asked_at(*asked, *now);
+            if let Some(taken) = plan.take(stream, *head, asked, blocks, &check) {
+                decoder.note(plan, taken, stream);
+                continue;
+            }
+            let bytes = plan.skippable(stream.get(*head..).unwrap_or_default());
+            if bytes == 0 {
+                return;
+            }
+            decoder.skip_many(bytes);
+        }
+    }
+}
+
+/// The byte in front of place `at`; `first` is that in front of all.
+fn before(bytes: &[u8], at: usize, first: Option<u8>) -> Option<u8> {
+    at.checked_sub(1).map_or(first, |last| bytes.get(last).copied())
+}
+
+/// The message that asked last, if its answer may still come.
+fn asked_at(asked: Option<(usize, SessionTime)>, now: SessionTime) -> Option<usize> {
+    asked.filter(|(_, until)| now <= *until).map(|(message, _)| message)
 }
 
 /// The time of the read that brought the byte in front of `end`.

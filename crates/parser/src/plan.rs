@@ -6,11 +6,9 @@
 //! is. The plan must never take what the general search would not: a message is in it only where a look at the bytes
 //! shows that every frame and message listed before it is ruled out.
 
-use std::ops::Range;
-
 use crate::block::{Reading, high_first};
 use crate::checksum::Checksum;
-use crate::crc_engine::CheckLoop;
+use crate::crc_engine::{CheckLoop, CrcEngine, Ready};
 use crate::gather::BLOCK;
 use crate::numbers::{read, write};
 use crate::protocol::{
@@ -20,11 +18,18 @@ use crate::protocol::{
 /// Bytes of the mask.
 const HEAD: usize = 8;
 
+/// Messages whose bodies can have more lengths than so many are left to the general search.
+const MOST_FORMS: usize = 1024;
+
 /// What the general search need not be asked about.
 #[derive(Debug)]
 pub(crate) struct Plan {
     /// In the order in which they are tried.
     pub(crate) candidates: Vec<Candidate>,
+    /// The first bytes of each: close together, as all are looked at for each frame.
+    heads: Vec<Head>,
+    /// That of the first one that has any.
+    checksum: Option<Checksum>,
     skipping: Skipping,
 }
 
@@ -44,15 +49,21 @@ pub(crate) struct Candidate {
     /// Fewer bytes from its start on do not tell that what is listed before it is ruled out.
     needs: usize,
     head: Head,
+    /// The same of the bytes behind those of the head; nothing is known of them where the mask is zero.
+    second: Head,
     /// Whether it needs no look at another candidate before it, and no question.
     alone: bool,
-    /// Fixed bytes that the head does not hold.
+    /// Fixed bytes that neither holds.
     fixed: Vec<(Spot, u8)>,
     check: Option<Check>,
+    /// Where things stand, for each length that the body can have, the shortest first.
+    forms: Vec<Form>,
     /// Where zeros at the end are left out: the size that is sent.
     cut: Option<Cut>,
     /// The messages that ask for it.
-    answers: Vec<usize>,
+    pub(crate) answers: Vec<usize>,
+    /// Whether it asks for another one.
+    pub(crate) is_question: bool,
     /// How its columns are read, from the first byte of the frame on; from the body on where zeros are left out.
     pub(crate) reading: Reading,
 }
@@ -66,6 +77,20 @@ pub(crate) struct Block {
     /// How long each is and what stands in its body, completed with zeros: only where zeros are left out.
     pub(crate) lengths: Vec<usize>,
     pub(crate) bodies: Vec<u8>,
+}
+
+/// Where things stand in a frame of one length.
+#[derive(Clone, Debug)]
+struct Form {
+    length: usize,
+    body: usize,
+    /// Where what the checksum covers begins.
+    covered: usize,
+    ready: Option<Ready>,
+    /// Where the last eight bytes up to the end of the checksum begin, and how it stands in them.
+    received: usize,
+    shift: u32,
+    big: bool,
 }
 
 /// Frames that follow each other.
@@ -105,7 +130,11 @@ struct Check {
 
 #[derive(Debug)]
 struct Cut {
-    size: BinaryPart,
+    /// The size in the head: how far to shift it down, how many of its bits count then, and whether its high byte comes
+    /// first.
+    down: u32,
+    bits: u32,
+    big: bool,
     plus: usize,
     least: usize,
 }
@@ -124,11 +153,11 @@ enum Skipping {
 impl Plan {
     /// A plan that leaves all to the general search.
     pub(crate) fn nothing() -> Self {
-        Self { candidates: Vec::new(), skipping: Skipping::None }
+        Self { candidates: Vec::new(), heads: Vec::new(), checksum: None, skipping: Skipping::None }
     }
 
     pub(crate) fn new(protocol: &Protocol) -> Self {
-        let mut plan = Self { candidates: Vec::new(), skipping: skipping(protocol) };
+        let mut plan = Self { skipping: skipping(protocol), ..Self::nothing() };
         if protocol.wrapping.is_some() {
             return Self::nothing();
         }
@@ -136,7 +165,7 @@ impl Plan {
             let Shape::Binary(shape) = &frame.shape else { continue };
             for (nth, message_index) in frame.messages.iter().enumerate() {
                 let candidate = protocol.messages.get(*message_index).and_then(|message| {
-                    let mut candidate = candidate(frame, shape, message)?;
+                    let mut candidate = candidate(frame, shape, message, plan.checksum.as_ref())?;
                     (candidate.frame, candidate.message) = (index, *message_index);
                     candidate.needs = plan.needs(protocol, &candidate, nth)?;
                     candidate.alone = candidate.answers.is_empty()
@@ -144,46 +173,54 @@ impl Plan {
                         && plan.candidates.iter().all(|before| before.head.excludes(candidate.head));
                     Some(candidate)
                 });
+                let check = candidate.as_ref().and_then(|candidate| candidate.check.as_ref());
+                plan.checksum = plan.checksum.take().or(check.map(|check| check.checksum.clone()));
                 plan.candidates.extend(candidate);
             }
         }
+        plan.heads = plan.candidates.iter().map(|candidate| candidate.head).collect();
         plan
     }
 
+    /// Runs a loop in code that is compiled for the checksums of the plan.
+    pub(crate) fn run(&self, fast: bool, rounds: impl CheckLoop) {
+        match &self.checksum {
+            Some(checksum) => checksum.run(fast, rounds),
+            None => CrcEngine::run_plain(rounds),
+        }
+    }
+
     /// The frames that lie at `at`, if the plan can tell; they are put into the block of their candidate, as long as there
-    /// is room.
-    #[inline]
+    /// is room. `asked` is the message that asked last, if its answer may still come.
+    #[inline(always)]
     pub(crate) fn take(
         &self,
         buffer: &[u8],
         at: usize,
-        asked: Option<usize>,
-        fast: bool,
+        asked: impl Fn() -> Option<usize>,
         blocks: &mut [Block],
+        check: &impl Fn(&Ready, &[u8]) -> u64,
     ) -> Option<Taken> {
         let bytes = buffer.get(at..)?;
         let head = u64::from_le_bytes(*bytes.first_chunk::<HEAD>()?);
-        for ((index, candidate), block) in self.candidates.iter().enumerate().zip(blocks) {
-            if !candidate.head.fits(head) {
+        for (index, known) in self.heads.iter().enumerate() {
+            if !known.fits(head) {
                 continue;
             }
+            let (candidate, block) = (self.candidates.get(index)?, blocks.get_mut(index)?);
             if bytes.len() < candidate.needs {
                 return None;
             }
-            let frames = candidate.run(buffer, at, fast, block);
-            if frames == 0 {
-                continue;
-            }
-            let paired = candidate.answers.is_empty() || asked.is_some_and(|asked| candidate.answers.contains(&asked));
-            if !paired {
-                block.forget_last(candidate.body);
+            if !candidate.answers.is_empty() && !asked().is_some_and(|asked| candidate.answers.contains(&asked)) {
                 return None;
             }
-            let length = match block.lengths.last() {
-                Some(length) => *length,
-                None => frames * candidate.length(candidate.body),
+            let taken = match &candidate.cut {
+                None => candidate.take_run(buffer, at, block, check),
+                Some(cut) => candidate.take_cut(cut, (buffer, at, head), block, check),
             };
-            return Some(Taken { candidate: index, frames, length });
+            if let Some((frames, length)) = taken {
+                return Some(Taken { candidate: index, frames, length });
+            }
         }
         None
     }
@@ -209,7 +246,8 @@ impl Plan {
     /// How many bytes tell that what is listed before a candidate is ruled out wherever it is found; `None` where they do
     /// not tell.
     fn needs(&self, protocol: &Protocol, candidate: &Candidate, nth: usize) -> Option<usize> {
-        let mut needs = candidate.header + candidate.trailer + if candidate.cut.is_some() { 0 } else { candidate.body };
+        let least = candidate.length(if candidate.cut.is_some() { 0 } else { candidate.body });
+        let mut needs = least.max(if candidate.second.mask == 0 { 0 } else { 2 * HEAD });
         // A message that is in the plan itself was tried before; one byte less, and nobody knows.
         let mut tried = |frame: usize, message: usize| {
             let same = |other: &&Candidate| (other.frame, other.message) == (frame, message) && other.cut.is_none();
@@ -251,137 +289,116 @@ impl Candidate {
         self.cut.is_some()
     }
 
-    /// `None` where the size says that it is another message.
-    #[inline]
-    fn body_length(&self, bytes: &[u8]) -> Option<usize> {
-        let Some(cut) = &self.cut else { return Some(self.body) };
-        let size = read(cut.size.number, bytes, cut.size.place.resolve(self.header, 0))?.int()?;
-        let body = usize::try_from(size).ok()?.checked_sub(cut.plus)?;
-        (cut.least <= body && body <= self.body).then_some(body)
-    }
-
     /// Bytes of a frame with a body of so many.
     pub(crate) fn length(&self, body: usize) -> usize {
         self.header + body + self.trailer
     }
 
-    /// Puts the frames that follow each other from `at` on into the block, and gives their number: at most one where others
-    /// must be tried at each place, or where the length is not always the same.
-    fn run(&self, buffer: &[u8], at: usize, fast: bool, block: &mut Block) -> usize {
-        if self.cut.is_some() {
-            return usize::from(self.take_cut(buffer, at, fast, block).is_some());
-        }
-        let frames = Rounds::new(self, self.body, buffer, at, block).map_or(0, |rounds| self.go(fast, rounds));
-        block.count += frames;
-        frames
-    }
-
-    fn go(&self, fast: bool, rounds: Rounds<'_>) -> usize {
-        match &self.check {
-            Some(check) => check.checksum.run(fast, &check.extra, rounds),
-            None => rounds.run(|_| 0),
-        }
-    }
-
-    /// One frame whose zeros at the end can be left out.
-    fn take_cut(&self, buffer: &[u8], at: usize, fast: bool, block: &mut Block) -> Option<()> {
-        let body = self.body_length(buffer.get(at..)?)?;
-        let whole = buffer.get(at..at + self.length(body))?;
-        if self.go(fast, Rounds::new(self, body, buffer, at, block)?) == 0 {
-            return None;
-        }
-        block.count += 1;
-        block.lengths.push(whole.len());
-        block.bodies.extend_from_slice(whole.get(self.header..self.header + body).unwrap_or_default());
-        block.bodies.resize(block.count * self.body, 0);
-        Some(())
-    }
-}
-
-/// Frames of one candidate and one length that follow each other.
-struct Rounds<'r> {
-    candidate: &'r Candidate,
-    buffer: &'r [u8],
-    at: usize,
-    starts: &'r mut [u32],
-    body: usize,
-    length: usize,
-    /// What the checksum covers.
-    covered: Range<usize>,
-    /// Where the last eight bytes up to the end of the checksum begin, and how it stands in them.
-    received: usize,
-    shift: u32,
-    big: bool,
-}
-
-impl<'r> Rounds<'r> {
-    /// `None` where the checksum stands outside the frame.
-    fn new(candidate: &'r Candidate, body: usize, buffer: &'r [u8], at: usize, block: &'r mut Block) -> Option<Self> {
-        let length = candidate.length(body);
-        let room = block.starts.get_mut(block.count..)?;
-        let most = if candidate.alone && candidate.cut.is_none() { room.len() } else { 1 };
-        let starts = room.get_mut(..most)?;
-        u32::try_from(buffer.len()).ok()?;
-        let (mut covered, mut end, mut width, mut big) = (0..0, HEAD, HEAD, false);
-        if let Some(check) = &candidate.check {
-            covered = check.first.resolve(body)..check.end.resolve(body);
+    /// `None` where the checksum stands outside the frame, or ends where a glance does not see it.
+    fn form(&self, body: usize, main: Option<&Checksum>) -> Option<Form> {
+        let length = self.length(body);
+        let (mut covered, mut covered_end, mut end, mut width, mut big) = (0, 0, HEAD, HEAD, false);
+        if let Some(check) = &self.check {
+            (covered, covered_end) = (check.first.resolve(body), check.end.resolve(body));
             (end, width, big) = (check.at.resolve(body) + check.width, check.width, check.big);
         }
-        let inside = covered.start <= covered.end && covered.end.max(end) <= length && (1..=HEAD).contains(&width);
+        let inside = covered_end.max(end) <= length && (1..=HEAD).contains(&width);
         let received = end.checked_sub(HEAD).filter(|_| inside)?;
         let shift = 8 * u32::try_from(HEAD - width).ok()?;
-        Some(Self { candidate, buffer, at, starts, body, length, covered, received, shift, big })
+        let covers = covered_end.checked_sub(covered)?;
+        let ready = |check: &Check| {
+            let (checksum, extra) = (check.checksum.clone(), check.extra.clone());
+            Ready::new(checksum, covers, extra, main.unwrap_or(&check.checksum))
+        };
+        Some(Form { length, body, covered, ready: self.check.as_ref().map(ready), received, shift, big })
     }
 
+    /// Frames that follow each other from `at` on, and the bytes that they take: one where others must be tried at each
+    /// place.
     #[inline(always)]
-    fn lies_at(&self, at: usize, check: impl Fn(&[u8]) -> u64) -> bool {
-        let Some(whole) = self.buffer.get(at..).and_then(|rest| rest.get(..self.length)) else { return false };
-        let Some(head) = whole.first_chunk() else { return false };
-        if !self.candidate.head.fits(u64::from_le_bytes(*head)) {
+    #[expect(clippy::cast_possible_truncation, reason = "the buffer has fewer bytes: see the first lines")]
+    fn take_run(
+        &self,
+        buffer: &[u8],
+        at: usize,
+        block: &mut Block,
+        check: &impl Fn(&Ready, &[u8]) -> u64,
+    ) -> Option<(usize, usize)> {
+        u32::try_from(buffer.len()).ok()?;
+        let form = self.forms.first()?;
+        let last = buffer.len().checked_sub(self.needs.max(form.length).max(HEAD))?;
+        let (mut next, mut frames) = (at, 0);
+        for start in block.starts.get_mut(block.count..)? {
+            if last < next || !self.lies_at(form, buffer.get(next..)?, check) {
+                break;
+            }
+            *start = next as u32;
+            next += form.length;
+            frames += 1;
+            if !self.alone {
+                break;
+            }
+        }
+        block.count += frames;
+        (0 < frames).then_some((frames, next - at))
+    }
+
+    /// One frame whose zeros at the end can be left out; `head` are its first bytes.
+    #[inline(always)]
+    fn take_cut(
+        &self,
+        cut: &Cut,
+        (buffer, at, head): (&[u8], usize, u64),
+        block: &mut Block,
+        check: &impl Fn(&Ready, &[u8]) -> u64,
+    ) -> Option<(usize, usize)> {
+        let size = if cut.big { (head << cut.down).swap_bytes() } else { head >> cut.down };
+        let size = usize::try_from(size & (u64::MAX >> (64 - cut.bits))).ok()?;
+        let body = size.checked_sub(cut.plus).filter(|body| cut.least <= *body && *body <= self.body)?;
+        let form = self.forms.get(body - cut.least)?;
+        let bytes = buffer.get(at..)?;
+        *block.starts.get_mut(block.count)? = u32::try_from(at).ok()?;
+        if bytes.len() < form.length.max(HEAD) || !self.lies_at(form, bytes, check) {
+            return None;
+        }
+        // Completed with zeros.
+        block.bodies.resize(BLOCK * self.body, 0);
+        let place = block.bodies.get_mut(block.count * self.body..)?.get_mut(..self.body)?;
+        let (sent, left_out) = place.split_at_mut_checked(body)?;
+        sent.copy_from_slice(bytes.get(self.header..self.header + body)?);
+        left_out.fill(0);
+        block.count += 1;
+        block.lengths.push(form.length);
+        Some((1, form.length))
+    }
+
+    /// Whether such a frame lies in front of these bytes.
+    #[inline(always)]
+    fn lies_at(&self, form: &Form, bytes: &[u8], check: &impl Fn(&Ready, &[u8]) -> u64) -> bool {
+        let word = |at: usize| bytes.get(at..).and_then(|rest| rest.first_chunk()).copied();
+        let (Some(whole), Some(head)) = (bytes.get(..form.length), word(0)) else { return false };
+        if !self.head.fits(u64::from_le_bytes(head)) {
             return false;
         }
-        let body_end = self.candidate.header + self.body;
+        if self.second.mask != 0 && !word(HEAD).is_some_and(|second| self.second.fits(u64::from_le_bytes(second))) {
+            return false;
+        }
+        let body_end = self.header + form.body;
         // What the sender left out is zero.
         let fixed = |(spot, byte): &(Spot, u8)| match spot.behind_body || spot.bytes < body_end {
-            true => whole.get(spot.resolve(self.body)) == Some(byte),
+            true => whole.get(spot.resolve(form.body)) == Some(byte),
             false => *byte == 0,
         };
-        if !self.candidate.fixed.iter().all(fixed) {
+        if !self.fixed.iter().all(fixed) {
             return false;
         }
-        if self.candidate.check.is_none() {
-            return true;
-        }
-        let covered = whole.get(self.covered.clone()).unwrap_or_default();
-        let Some(last) = whole.get(self.received..).and_then(|rest| rest.first_chunk()) else { return false };
-        let received = match self.big {
-            true => u64::from_be_bytes(*last) << self.shift >> self.shift,
-            false => u64::from_le_bytes(*last) >> self.shift,
+        let Some(ready) = &form.ready else { return true };
+        let (Some(covered), Some(last)) = (bytes.get(form.covered..), word(form.received)) else { return false };
+        let received = match form.big {
+            true => u64::from_be_bytes(last) << form.shift >> form.shift,
+            false => u64::from_le_bytes(last) >> form.shift,
         };
-        received == check(covered)
-    }
-}
-
-impl CheckLoop for Rounds<'_> {
-    fn length(&self) -> usize {
-        self.covered.len()
-    }
-
-    #[inline(always)]
-    #[expect(clippy::cast_possible_truncation, reason = "the buffer has fewer bytes: see where this is made")]
-    fn run(mut self, check: impl Fn(&[u8]) -> u64) -> usize {
-        let least = self.candidate.needs.max(self.length).max(HEAD);
-        let Some(last) = self.buffer.len().checked_sub(least) else { return 0 };
-        let starts = std::mem::take(&mut self.starts);
-        let mut at = self.at;
-        for (frames, start) in starts.iter_mut().enumerate() {
-            if last < at || !self.lies_at(at, &check) {
-                return frames;
-            }
-            *start = at as u32;
-            at += self.length;
-        }
-        starts.len()
+        received == check(ready, covered)
     }
 }
 
@@ -390,18 +407,10 @@ impl Block {
         Self { starts: [0; BLOCK], count: 0, lengths: Vec::new(), bodies: Vec::new() }
     }
 
-    /// Takes the last frame out again; bodies are of this length.
-    fn forget_last(&mut self, body: usize) {
-        self.count = self.count.saturating_sub(1);
-        self.lengths.pop();
-        self.bodies.truncate(self.lengths.len() * body);
-    }
-
     /// Empties it and keeps the memory.
     pub(crate) fn clear(&mut self) {
         self.count = 0;
         self.lengths.clear();
-        self.bodies.clear();
     }
 }
 
@@ -447,7 +456,7 @@ type Bytes = Vec<(Place, u8)>;
 
 /// All that is known of a frame that carries this message; `None` where more than a mask, a length and a checksum is
 /// needed to tell it.
-fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Candidate> {
+fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message, main: Option<&Checksum>) -> Option<Candidate> {
     let header = shape.header;
     let body = full_body(message)?;
     let around = header + shape.trailer;
@@ -463,7 +472,7 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
     let end = shape.trailer.checked_sub(shape.end.len())?;
     bytes.extend(shape.end.iter().enumerate().map(|(at, byte)| (Place::BodyEnd(end + at), *byte)));
     let cut = match (&shape.size, message.cut_zeros) {
-        (Some(size), true) => Some(Cut { size: size.part.clone(), plus: size.plus, least: message.least }),
+        (Some(size), true) => Some(cut(&size.part, size.plus, message.least)?),
         (Some(size), false) => {
             let value = i128::try_from(body + size.plus).ok()?;
             bytes.extend(bytes_of(size.part.number, size.part.place, value)?);
@@ -474,11 +483,14 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
     };
     let constant = constant_bytes(message, header)?;
     bytes.extend(constant);
-    let (mut head, mut fixed) = (Head::default(), Vec::new());
+    let (mut head, mut second, mut fixed) = (Head::default(), Head::default(), Vec::new());
+    // What can be left out may be another byte.
+    let sure = header + if cut.is_some() { 0 } else { body };
     for (place, byte) in bytes {
         match place {
-            Place::Start(at) if at < HEAD && at < header + if cut.is_some() { 0 } else { body } => {
-                head.add(at, byte)?
+            Place::Start(at) if at < HEAD && at < sure => head.add(at, byte)?,
+            Place::Start(at) if at < 2 * HEAD && at < sure && (2 * HEAD <= around + body || cut.is_some()) => {
+                second.add(at - HEAD, byte)?;
             }
             _ => fixed.push((Spot::new(place, header), byte)),
         }
@@ -503,8 +515,9 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
         None => Reading::new(message, header, around + body)?,
     };
     let answers = message.answers.clone();
+    let is_question = message.is_question;
     let trailer = shape.trailer;
-    Some(Candidate {
+    let mut candidate = Candidate {
         message: 0,
         frame: 0,
         header,
@@ -512,13 +525,37 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message) -> Option<Ca
         trailer,
         needs: 0,
         head,
+        second,
         alone: false,
         fixed,
         check,
+        forms: Vec::new(),
         cut,
         answers,
+        is_question,
         reading,
-    })
+    };
+    // One that is too short for a glance ends the list at its beginning: the shorter ones are left to the general search.
+    let least = candidate.cut.as_ref().map_or(body, |cut| cut.least);
+    if MOST_FORMS < body - least {
+        return None;
+    }
+    candidate.forms = (least..=body).rev().map_while(|body| candidate.form(body, main)).collect();
+    candidate.forms.reverse();
+    let missing = (body + 1 - least).checked_sub(candidate.forms.len())?;
+    if let Some(cut) = &mut candidate.cut {
+        cut.least += missing;
+    }
+    (!candidate.forms.is_empty()).then_some(candidate)
+}
+
+/// `None` where the size does not stand in the head.
+fn cut(size: &BinaryPart, plus: usize, least: usize) -> Option<Cut> {
+    let (Number::Int { bytes, signed: false, big }, Place::Start(at)) = (size.number, size.place) else { return None };
+    let (at, width) = (u32::try_from(at).ok()?, u32::from(bytes));
+    // With the high byte first it is shifted up to the end, and turned round from there.
+    let down = 8 * if big { 8_u32.checked_sub(at + width)? } else { at };
+    (0 < width && at + width <= 8).then_some(Cut { down, bits: 8 * width, big, plus, least })
 }
 
 /// The length of a body with all its parts; `None` where it depends on the frame.
@@ -661,7 +698,7 @@ mod tests {
 
         #[test]
         fn two_bytes_are_found_where_they_can_stand(bytes in prop::collection::vec(0..3_u8, 0..40)) {
-            let plan = Plan { candidates: Vec::new(), skipping: Skipping::Two(1, 2) };
+            let plan = Plan { skipping: Skipping::Two(1, 2), ..Plan::nothing() };
             let can = |at: usize| bytes[at] == 1 && bytes.get(at + 1).is_none_or(|byte| *byte == 2);
             let first = (0..bytes.len()).find(|at| can(*at)).unwrap_or(bytes.len());
             prop_assert_eq!(plan.skippable(&bytes), first);

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use model::{Batch, Item, SessionTime};
 use parser::{Decoder, Encoder, Protocol, Way};
 use proptest::prelude::*;
-use support::{SHIPPED, decode, protocol, write_batch};
+use support::{Push, SHIPPED, check_mixed, decode, protocol, write_batch};
 
 /// So many frames of all kinds in turn, with values that a seed gives; kinds of the same number follow each other.
 fn frames(protocol: &Arc<Protocol>, count: usize, seed: u64, together: usize) -> Vec<u8> {
@@ -32,7 +32,7 @@ fn frames(protocol: &Arc<Protocol>, count: usize, seed: u64, together: usize) ->
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(60) })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(120) })]
 
     /// With flipped bits, bytes in between and reads of any length.
     #[test]
@@ -64,6 +64,53 @@ proptest! {
             rest = more;
         }
         prop_assert!(!decode(&protocol, reads, || false).is_empty());
+    }
+
+    /// Bytes pushed at once, for later and without hurry, in any turns, with a take here and there: more of them than are
+    /// searched at once.
+    #[test]
+    fn kinds_of_pushes_mix(
+        which in 0..SHIPPED.len(),
+        (seed, together, count) in (any::<u64>(), 1..400_usize, prop_oneof![50..400_usize, 3000..5000_usize]),
+        flips in prop::collection::vec((any::<prop::sample::Index>(), 0..8_u32), 0..40),
+        extra in prop::collection::vec((any::<prop::sample::Index>(), prop::collection::vec(any::<u8>(), 0..600)), 0..12),
+        // Now and then a silence, and a clock that goes back.
+        lengths in prop::collection::vec(
+            (
+                prop_oneof![1 => Just(0), 3 => 1..80_usize, 3 => 1..3000_usize, 1 => 1..150_000_usize],
+                prop_oneof![8 => 0..3_i64, 1 => Just(6_000_000), 1 => Just(-5)],
+            ),
+            1..12,
+        ),
+        turns in prop::collection::vec(
+            prop_oneof![2 => Just(Push::Now), 3 => Just(Push::Later), 3 => Just(Push::Unhurried)],
+            1..14,
+        ),
+        taken in prop::collection::vec(prop::bool::weighted(0.2), 1..20),
+    ) {
+        let protocol = protocol(SHIPPED[which].1);
+        let mut bytes = frames(&protocol, count, seed, together);
+        for (at, bit) in flips {
+            let at = at.index(bytes.len());
+            bytes[at] ^= 1 << bit;
+        }
+        for (at, noise) in extra {
+            let at = at.index(bytes.len());
+            bytes.splice(at..at, noise);
+        }
+        let (mut rest, mut at, mut reads) = (bytes.as_slice(), 10_i64, Vec::new());
+        for (index, (length, later)) in lengths.iter().cycle().enumerate() {
+            if rest.is_empty() {
+                break;
+            }
+            // A list of nothing but empty reads would never end.
+            let length = if index % 40 == 39 { 500 } else { *length };
+            let (read, more) = rest.split_at(rest.len().min(length));
+            at += later;
+            reads.push((SessionTime::from_nanos(u64::try_from(at).unwrap_or(0)), read));
+            rest = more;
+        }
+        check_mixed(&protocol, &reads, &turns, &taken);
     }
 }
 

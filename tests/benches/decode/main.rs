@@ -4,6 +4,9 @@
 //! the stream, since other work on the machine disturbs long runs; the figure is the sum of each slice's best time.
 //! Before that their results are asserted to be identical, value for value.
 //!
+//! With `-- shipped` behind it, only the shipped protocols are run, or those whose names follow; with `-- streams` only the
+//! long streams, with `-- csv` only the text of a table.
+//!
 //! `cargo bench -p packwake-tests --bench decode -- once CONTENDER STREAM` decodes 4 MiB once, in functions that end in
 //! `decode`: see docs/speed.md for how instructions are counted with it.
 
@@ -55,10 +58,12 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
         ["once", contender, stream] => once(contender, stream),
+        ["streams"] => all(),
+        ["shipped", names @ ..] => shipped(names),
         ["csv"] => as_csv::all(),
         _ => {
             all();
-            shipped();
+            shipped(&[]);
             as_csv::all();
         }
     }
@@ -100,10 +105,13 @@ fn all() {
     }
 }
 
-/// Shipped protocols, ours against a twin by hand with parser combinators.
-fn shipped() {
+/// Shipped protocols, ours against a twin by hand with parser combinators: those of these names, or all.
+fn shipped(names: &[&str]) {
     println!("\n{:<14} {:>9} {:>9} {:>8} {:>9}", "protocol", "nom MB/s", "our MB/s", "of nom", "frames");
     for pair in twins::Pair::all(BYTES / 4) {
+        if !names.is_empty() && !names.contains(&pair.name) {
+            continue;
+        }
         let frames = pair.assert_same();
         let [nom, ours] = best(&pair.stream, |slice| {
             let by_hand = timed(|| pair.by_hand(slice, |rows| _ = black_box(rows)));

@@ -12,7 +12,7 @@ use std::arch::x86_64::{
     _mm_xor_si128,
 };
 
-use super::{BLOCK, CheckLoop};
+use super::{BLOCK, CheckLoop, CrcEngine};
 use crate::checksum::CrcParameters;
 
 /// The constants of one CRC.
@@ -81,67 +81,16 @@ impl Fold {
         }
     }
 
-    /// Runs a loop in code that is compiled for these instructions; `finish` makes check values of registers.
-    ///
-    /// `None` where its bytes are too few or too many.
-    pub(super) fn within<L: CheckLoop>(&self, rounds: L, finish: impl Fn(u32) -> u64) -> Result<usize, L> {
-        let length = rounds.length();
-        let (head, blocks) = (length % BLOCK, length / BLOCK);
-        let order = MOVED.get(head..).and_then(|order| order.first_chunk());
-        let keys = self.keys.len().checked_sub(blocks + 1).and_then(|from| self.keys.get(from..));
-        let (Some(order), Some((first, keys)), 1..) = (order, keys.and_then(<[_]>::split_first), blocks) else {
-            return Err(rounds);
-        };
+    /// Runs a loop in code that is compiled for these instructions; this is the fold of `engine`.
+    pub(super) fn within(&self, engine: &CrcEngine, rounds: impl CheckLoop) {
         // SAFETY: a `Fold` is only made where the processor has these instructions.
         #[expect(unsafe_code, reason = "the processor was asked for these instructions when this was made")]
-        Ok(unsafe {
-            match (self.refin, keys.len()) {
-                (true, 1) => self.run::<_, true, 1>(rounds, order, first, keys, finish),
-                (true, 2) => self.run::<_, true, 2>(rounds, order, first, keys, finish),
-                (true, 3) => self.run::<_, true, 3>(rounds, order, first, keys, finish),
-                (true, 4) => self.run::<_, true, 4>(rounds, order, first, keys, finish),
-                (true, _) => self.run::<_, true, 0>(rounds, order, first, keys, finish),
-                (false, _) => self.run::<_, false, 0>(rounds, order, first, keys, finish),
+        unsafe {
+            match self.refin {
+                true => run::<true>(self, engine, rounds),
+                false => run::<false>(self, engine, rounds),
             }
-        })
-    }
-
-    /// `order` moves the head to the end of its block, whose key is `first`. With `KEYS` keys, unless that is zero, they
-    /// all stay in registers.
-    #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
-    fn run<L: CheckLoop, const REFIN: bool, const KEYS: usize>(
-        &self,
-        rounds: L,
-        order: &[u8; BLOCK],
-        first: &[u8; BLOCK],
-        keys: &[[u8; BLOCK]],
-        finish: impl Fn(u32) -> u64,
-    ) -> usize {
-        let (order, first) = (load(order), load(first));
-        let (down, quotient, poly, shift) = (word(self.down), word(self.quotient), word(self.poly), 63 - self.width);
-        let head = rounds.length() % BLOCK;
-        let mut few = [_mm_setzero_si128(); KEYS];
-        for (few, key) in few.iter_mut().zip(keys) {
-            *few = load(key);
         }
-        rounds.run(|bytes| {
-            let start = bytes.first_chunk().map_or(_mm_setzero_si128(), |chunk| load(chunk));
-            let mut sum = products(_mm_shuffle_epi8(start, order), first, REFIN);
-            let (blocks, _) = bytes.get(head..).unwrap_or_default().as_chunks::<BLOCK>();
-            match blocks.first_chunk::<KEYS>() {
-                Some(blocks) if 0 < KEYS => {
-                    for (block, key) in blocks.iter().zip(few) {
-                        sum = _mm_xor_si128(sum, products(load(block), key, REFIN));
-                    }
-                }
-                _ => {
-                    for (block, key) in blocks.iter().zip(keys) {
-                        sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
-                    }
-                }
-            }
-            finish(reduce(sum, [down, quotient, poly], shift, REFIN))
-        })
     }
 
     #[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
@@ -167,6 +116,55 @@ impl Fold {
         let constants = [word(self.down), word(self.quotient), word(self.poly)];
         reduce(sum, constants, 63 - self.width, self.refin)
     }
+}
+
+/// What is known of bytes of one length.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Folded {
+    /// Moves the head to the end of its block.
+    order: [u8; BLOCK],
+    head: usize,
+    /// Which key is that of the head; those of the whole blocks follow.
+    first: usize,
+    /// What the initial value adds.
+    zeros: u32,
+    /// That and the final XOR, where nothing else is done at the end.
+    last: Option<u64>,
+}
+
+impl Folded {
+    /// `None` where the bytes are too many, or the processor has no such instruction.
+    pub(super) fn new(engine: &CrcEngine, length: usize, extra: &[u8]) -> Option<Self> {
+        let head = length % BLOCK;
+        let order = *MOVED.get(head..)?.first_chunk()?;
+        let first = engine.fold.as_ref()?.keys.len().checked_sub(length / BLOCK + 1)?;
+        let zeros = *engine.zeros.get(length)?;
+        let CrcParameters { refin, refout, xorout, .. } = engine.parameters;
+        let last = (refin && refout && extra.is_empty()).then_some(u64::from(zeros) ^ xorout);
+        Some(Self { order, head, first, zeros, last })
+    }
+}
+
+#[target_feature(enable = "pclmulqdq,ssse3,sse4.1")]
+fn run<const REFIN: bool>(fold: &Fold, engine: &CrcEngine, rounds: impl CheckLoop) {
+    let constants = [word(fold.down), word(fold.quotient), word(fold.poly)];
+    let (keys, shift) = (fold.keys.as_slice(), 63 - fold.width);
+    rounds.run(|ready, bytes| {
+        let (Some(folded), Some(start)) = (&ready.folded, bytes.first_chunk()) else { return ready.apart(bytes) };
+        let Some((first, keys)) = keys.get(folded.first..).and_then(<[_]>::split_first) else {
+            return ready.apart(bytes);
+        };
+        let mut sum = products(_mm_shuffle_epi8(load(start), load(&folded.order)), load(first), REFIN);
+        let (blocks, _) = bytes.get(folded.head..).unwrap_or_default().as_chunks::<BLOCK>();
+        for (block, key) in blocks.iter().zip(keys) {
+            sum = _mm_xor_si128(sum, products(load(block), load(key), REFIN));
+        }
+        let register = reduce(sum, constants, shift, REFIN);
+        match folded.last {
+            Some(last) => u64::from(register) ^ last,
+            None => engine.finish(register ^ folded.zeros, &ready.extra),
+        }
+    });
 }
 
 /// Both halves of a block times theirs of a key.

@@ -2,9 +2,10 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+use std::cell::RefCell;
 use std::sync::Arc;
 
-use model::{Batch, Fault, Item, Level, SessionTime};
+use model::{Batch, ByteRange, Fault, Item, Level, Rejected, SessionTime};
 use parser::{Decoder, Protocol, Way, check_examples};
 
 /// The protocols that come with the program: name and text.
@@ -66,7 +67,10 @@ pub(crate) fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
         });
     }
     for (list, rows) in batch.kinds.iter().zip(rows) {
-        assert_eq!(list.at.len(), rows as usize);
+        assert_eq!(
+            (list.at.len(), list.known_at.len(), list.bytes.len()),
+            (rows as usize, rows as usize, rows as usize)
+        );
         assert!(list.columns.iter().all(|column| column.len() == rows as usize));
     }
     assert_eq!(batch.rejected.len(), rejections as usize);
@@ -89,7 +93,118 @@ pub(crate) fn decode<'b>(
     for every in [3, usize::MAX] {
         assert_eq!(decode_later(protocol, &pieces, every), lines, "taken after each {every} pieces");
     }
+    let later = [Push::Later; 4];
+    let turns = [&later[..], &[Push::Now, Push::Unhurried], &later, &[Push::Unhurried; 3]].concat();
+    check_mixed(protocol, &pieces, &turns, &[false, false, true, false, false]);
+    check_mixed(protocol, &pieces, &turns[6..], &[false]);
     lines
+}
+
+/// How a piece is pushed.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Push {
+    Now,
+    Later,
+    Unhurried,
+}
+
+/// Checks that pieces which are pushed in turns of these kinds, with batches taken in between, give what
+/// [`Decoder::push`] gives. Once a piece was pushed without hurry, what becomes known has the time of its last byte.
+pub(crate) fn check_mixed(protocol: &Arc<Protocol>, pieces: &[(SessionTime, &[u8])], turns: &[Push], taken: &[bool]) {
+    let waits = waits(protocol);
+    let mut plain = Decoder::new(Arc::clone(protocol));
+    let mut mixed = Decoder::new(Arc::clone(protocol));
+    let (mut wanted, mut got) = (Vec::new(), Vec::new());
+    // How many rows and rejections came before the first push without hurry.
+    let mut hurried = None;
+    let (mut ends, mut received, mut last) = (Vec::new(), 0, SessionTime::ZERO);
+    for (index, (at, bytes)) in pieces.iter().enumerate() {
+        let push = turns[index % turns.len()];
+        if push == Push::Unhurried && !bytes.is_empty() && waits && hurried.is_none() {
+            assert_eq!(mixed.waiting() + got.len(), wanted.len());
+            hurried = Some(wanted.len());
+        }
+        plain.push(*at, bytes);
+        match push {
+            Push::Now => mixed.push(*at, bytes),
+            Push::Later => mixed.push_for_later(*at, bytes),
+            Push::Unhurried => mixed.push_unhurried(*at, bytes),
+        }
+        if !bytes.is_empty() {
+            last = last.max(*at);
+            received += bytes.len() as u64;
+            ends.push((received, last));
+        }
+        assert_eq!(mixed.received(), received);
+        assert!(mixed.buffered() <= most_kept(protocol) + (1 << 16), "{} bytes are kept", mixed.buffered());
+        said(&mut plain, &mut wanted);
+        if push == Push::Now && !bytes.is_empty() {
+            assert_eq!(mixed.waiting() + got.len(), wanted.len(), "nothing waits any more");
+        }
+        if taken[index % taken.len()] {
+            said(&mut mixed, &mut got);
+        }
+    }
+    for (decoder, list) in [(&mut plain, &mut wanted), (&mut mixed, &mut got)] {
+        decoder.finish(last);
+        assert_eq!(decoder.buffered(), 0);
+        said(decoder, list);
+    }
+    for said in wanted.iter_mut().skip(hurried.unwrap_or(usize::MAX)) {
+        let byte = ends.partition_point(|(end, _)| *end < said.bytes.end);
+        said.known_at = ends[byte].1;
+    }
+    assert_eq!(got.len(), wanted.len());
+    for (got, wanted) in got.iter().zip(&wanted) {
+        assert_eq!(got, wanted);
+    }
+}
+
+/// Whether anything waits that is pushed without hurry: not where time matters.
+fn waits(protocol: &Arc<Protocol>) -> bool {
+    thread_local!(static LAST: RefCell<Option<(Arc<Protocol>, bool)>> = const { RefCell::new(None) });
+    LAST.with_borrow_mut(|last| match last {
+        Some((known, waits)) if Arc::ptr_eq(known, protocol) => *waits,
+        _ => last.insert((Arc::clone(protocol), seen_to_wait(protocol))).1,
+    })
+}
+
+fn seen_to_wait(protocol: &Arc<Protocol>) -> bool {
+    // So many that something is said of them.
+    let noise = vec![b'U'; 4200 + most_kept(protocol)];
+    let (mut one, mut other) = (Decoder::new(Arc::clone(protocol)), Decoder::new(Arc::clone(protocol)));
+    one.push(SessionTime::ZERO, &noise);
+    other.push_unhurried(SessionTime::ZERO, &noise);
+    assert!(0 < one.waiting());
+    assert!([0, one.waiting()].contains(&other.waiting()));
+    other.waiting() == 0
+}
+
+/// A row or a rejection.
+#[derive(PartialEq, Eq, Debug)]
+struct Said {
+    bytes: ByteRange,
+    known_at: SessionTime,
+    /// All else.
+    text: String,
+}
+
+fn said(decoder: &mut Decoder, list: &mut Vec<Said>) {
+    let Some(batch) = decoder.take() else { return };
+    // Checks that the batch is sound in itself.
+    write_batch(&batch, &mut Vec::new());
+    list.extend(batch.order.iter().map(|item| match *item {
+        Item::Row { kind, row } => {
+            let (rows, row) = (&batch.kinds[usize::from(kind)], row as usize);
+            let raws: Vec<_> = rows.columns.iter().map(|column| column.raw(row)).collect();
+            let text = format!("kind {kind} at {}: {raws:?}", rows.at[row]);
+            Said { bytes: rows.bytes[row], known_at: rows.known_at[row], text }
+        }
+        Item::Rejected(index) => {
+            let Rejected { bytes, known_at, reason } = &batch.rejected[index as usize];
+            Said { bytes: *bytes, known_at: *known_at, text: format!("{reason:?}") }
+        }
+    }));
 }
 
 fn decode_later(protocol: &Arc<Protocol>, pieces: &[(SessionTime, &[u8])], every: usize) -> Vec<String> {
