@@ -38,7 +38,7 @@ pub use check::Check;
 pub use chemistry::{Chemistry, DefaultLimit};
 pub use event::{AlarmChange, Event, EventKind, LinkChange};
 pub use finding::{Confidence, Finding, FindingChange};
-pub use judge::{Judge, Setup};
+pub use judge::{Judge, Measured, Setup};
 pub use limits::{LimitName, LimitValues};
 pub use pack::Pack;
 pub use pack_text::PackText;

@@ -37,7 +37,10 @@ impl Judge {
         if let Some(nanos) = nanos {
             column.impossible = self.possibility(column.impossible, channel, part, nanos, CELL_POSSIBLE, bytes);
             let rest = self.stage.cells_rest();
-            let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
+            let low = if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad };
+            self.measured.see(LimitName::CellHigh, nanos);
+            self.measured.see(low, nanos);
+            let low = self.pack.limit_ref(low);
             let high = self.pack.limit_ref(LimitName::CellHigh);
             let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
             self.watches.cell_high.observe(slot, &seen, &mut self.book, &mut self.events);
@@ -125,9 +128,11 @@ impl Judge {
         let (Some(highest), Some(lowest)) = (values.iter().max().copied(), values.iter().min().copied()) else {
             return;
         };
-        let limit = self.pack.limit(if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad });
-        let limit = self.readable(limit);
-        let seen = Observed { at, place: None, part: 0, value: highest.saturating_sub(lowest), limit: &limit, bytes };
+        let name = if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad };
+        let limit = self.readable(self.pack.limit(name));
+        let value = highest.saturating_sub(lowest);
+        self.measured.see(name, value);
+        let seen = Observed { at, place: None, part: 0, value, limit: &limit, bytes };
         self.watches.spread.observe(0, &seen, &mut self.book, &mut self.events);
         let Some(median) = median(values) else { return };
         let limit = if rest {
@@ -137,6 +142,7 @@ impl Judge {
         };
         let limit = self.readable(limit);
         let furthest = highest.saturating_sub(median).max(median.saturating_sub(lowest));
+        self.measured.see(if rest { LimitName::DeviationRest } else { LimitName::DeviationLoad }, furthest);
         if self.watches.deviation.is_quiet_at(furthest, &limit) {
             return;
         }

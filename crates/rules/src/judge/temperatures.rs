@@ -29,6 +29,8 @@ impl Judge {
         if let Some(nanos) = nanos {
             column.impossible = self.possibility(column.impossible, channel, part, nanos, TEMPERATURE_POSSIBLE, bytes);
             if is_inside(nanos, TEMPERATURE_POSSIBLE) {
+                self.measured.see(LimitName::TemperatureHigh, nanos);
+                self.measured.see(LimitName::TemperatureLow, nanos);
                 let high = self.pack.limit_ref(LimitName::TemperatureHigh);
                 let low = self.pack.limit_ref(LimitName::TemperatureLow);
                 let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
@@ -62,6 +64,7 @@ impl Judge {
             *known |= limit.critical.is_some_and(|critical| rate.uncertainty <= critical / 2);
         }
         let value = rate.nanos_per_minute.saturating_sub(rate.uncertainty);
+        self.measured.see(name, value);
         let seen = Observed { at, place: Some(channel), part: 0, value, limit, bytes };
         self.watches.temperature_rate.observe(index, &seen, &mut self.book, &mut self.events);
     }
@@ -84,6 +87,7 @@ impl Judge {
         let (Some(warmest), Some(coldest)) = (possible().max(), possible().min()) else { return };
         let name = if rest { LimitName::TemperatureSpreadRest } else { LimitName::TemperatureSpreadLoad };
         let (at, value) = (self.now, warmest.saturating_sub(coldest));
+        self.measured.see(name, value);
         let seen = Observed { at, place: None, part: 0, value, limit: self.pack.limit_ref(name), bytes };
         self.watches.temperature_spread.observe(0, &seen, &mut self.book, &mut self.events);
     }
