@@ -210,6 +210,10 @@ pub fn live_watched(
             }
         }
         watcher.next_session();
+        // What was said about the source was said in the session before.
+        if let Some(waiting) = running.waiting() {
+            watcher.note(Note::Remark(&waiting.to_string()));
+        }
     };
     // A source thread that panicked has sent Lost where it could; the session is over either way.
     drop(running.stop());

@@ -291,23 +291,30 @@ impl EditText {
         Some((start, start + indent, self.line_end(end)))
     }
 
-    /// A header of its own at the end of its kin, or of the file.
+    /// A header of its own at its place among its kin, or at the end of the file.
     fn with_header(&self, table: &[String], key: &str, raw: &str) -> String {
-        let kin = table.first().map(|first| {
-            let of_kin = self.nodes.iter().filter(|node| node.path.first() == Some(first));
-            of_kin.map(|node| match &node.shape {
-                Some(Shape::Header(span)) => span.end,
-                _ => node.span.end,
-            })
-        });
         let newline = self.newline();
         let whole =
             self.text.strip_suffix('\n').map_or(self.text.as_str(), |text| text.strip_suffix('\r').unwrap_or(text));
-        let at = kin.and_then(Iterator::max).map_or(whole.len(), |end| self.line_end(end));
+        let at = self.place_of_header(table).map_or(whole.len(), |end| self.line_end(end));
         let name: Vec<String> = table.iter().map(|name| quoted(name)).collect();
         let gap = if at == 0 { String::new() } else { newline.repeat(2) };
         let entry = format!("{gap}[{}]{newline}{} = {raw}", name.join("."), quoted(key));
         self.replaced(&(at..at), &entry)
+    }
+
+    /// Behind the last of its kin that comes before it in the order of the keys; else in front of all of them.
+    fn place_of_header(&self, table: &[String]) -> Option<usize> {
+        let (first, second) = (table.first()?, table.get(1)?);
+        let order = |name: &str| position(self.spec, std::slice::from_ref(first), name).unwrap_or(usize::MAX);
+        let kin = || self.nodes.iter().filter(|node| node.path.len() > 1 && node.path.first() == Some(first));
+        let earlier = kin().filter(|node| node.path.get(1).is_some_and(|name| order(name) <= order(second)));
+        let explicit = self.nodes.iter().filter(|node| node.path == [first.as_str()]).filter_map(header_of);
+        if let Some(end) = earlier.map(end_of).chain(explicit.map(|header| header.end)).max() {
+            return Some(end);
+        }
+        let next = kin().filter_map(header_of).map(|header| header.start).min()?;
+        self.nodes.iter().map(end_of).filter(|end| *end <= next && 0 < *end).max()
     }
 
     /// The texts without a value, the best first.
@@ -391,6 +398,17 @@ impl EditText {
 
 fn in_the_way(path: &[&str]) -> NotEdited {
     NotEdited::InTheWay(path.join("."))
+}
+
+fn header_of(node: &Node) -> Option<&Range<usize>> {
+    match &node.shape {
+        Some(Shape::Header(header)) => Some(header),
+        _ => None,
+    }
+}
+
+fn end_of(node: &Node) -> usize {
+    header_of(node).unwrap_or(&node.span).end
 }
 
 fn is_braces_on_a_line(node: &Node) -> bool {
@@ -569,7 +587,7 @@ mod tests {
             low,
             HIGH,
             "4 V",
-            "pack = 'a'\n\n[limits.low]\ncritical = '3 V' # deep\n\n[limits.high]\nwarning = \"4 V\"\n# the end\n",
+            "pack = 'a'\n\n[limits.high]\nwarning = \"4 V\"\n\n[limits.low]\ncritical = '3 V' # deep\n# the end\n",
         );
         check("pack = 'a'\n", HIGH, "4 V", "pack = 'a'\n\n[limits.high]\nwarning = \"4 V\"\n");
         check("pack = 'a'", HIGH, "4 V", "pack = 'a'\n\n[limits.high]\nwarning = \"4 V\"");
@@ -618,12 +636,23 @@ mod tests {
     }
 
     #[test]
+    fn tables_stand_in_the_order_of_their_keys() {
+        let both = edit("[limits.high]\nwarning = '4 V'\n\n[limits.low]\nwarning = '3 V'\n");
+        for (key, left) in [("high", "[limits.low]\nwarning = '3 V'\n"), ("low", "[limits.high]\nwarning = '4 V'\n")] {
+            let without = both.remove(&["limits", key, "warning"]).expect("it can go");
+            // In front of the first table there is nothing to put it behind: its header stays.
+            let kept = if key == "high" { "[limits.high]\n\n" } else { "" };
+            assert_eq!(without.text(), format!("{kept}{left}"));
+        }
+    }
+
+    #[test]
     fn the_line_ends_of_the_file_stay() {
         check(
             "pack = 'a'\r\n\r\n# why\r\n[limits.low]\r\ncritical = '3 V'\r\n",
             HIGH,
             "4 V",
-            "pack = 'a'\r\n\r\n# why\r\n[limits.low]\r\ncritical = '3 V'\r\n\r\n[limits.high]\r\nwarning = \"4 V\"\r\n",
+            "pack = 'a'\r\n\r\n[limits.high]\r\nwarning = \"4 V\"\r\n\r\n# why\r\n[limits.low]\r\ncritical = '3 V'\r\n",
         );
     }
 

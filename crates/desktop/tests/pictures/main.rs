@@ -13,12 +13,15 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use common::{Shown, recorded, running};
+use desktop::pack_limits::PackScreen;
 use desktop::prepare::{self, Book, Prepare};
 use desktop::sound::{Players, Sound};
 use desktop::start::{PracticeFault, Start};
-use desktop::{colours, gallery};
+use desktop::wording::Look;
+use desktop::{Files, colours, gallery};
 use egui::{CentralPanel, Frame, Margin, Theme, Ui};
 use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
 use model::{Amount, HandItem, HandOutcome, HandReading};
 use session::Snapshot;
 use session::rules::{HandLine, Pack};
@@ -34,10 +37,13 @@ enum Scene {
     Gaps,
     Lfp,
     Ended,
+    Pack,
+    PackFaults,
+    PackText,
     Gallery,
 }
 
-const SCENES: [(&str, Scene); 9] = [
+const SCENES: [(&str, Scene); 12] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -46,6 +52,9 @@ const SCENES: [(&str, Scene); 9] = [
     ("damaged-line", Scene::Gaps),
     ("sensor-open", Scene::Lfp),
     ("ended", Scene::Ended),
+    ("pack", Scene::Pack),
+    ("pack-faults", Scene::PackFaults),
+    ("pack-text", Scene::PackText),
     ("gallery", Scene::Gallery),
 ];
 
@@ -72,7 +81,34 @@ fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
             draw(&mut ui);
         });
     harness.run_steps(4);
+    match scene {
+        Scene::Pack => {
+            type_into(&mut harness, "Cell high, warning side", "3.80 V");
+            type_into(&mut harness, "Cell high, critical side", "3.835 V");
+            for _ in 0..500 {
+                harness.run_steps(1);
+                if harness.query_all_by_label_contains("alarms: ").next().is_some() {
+                    break;
+                }
+                std::thread::sleep(Duration::from_millis(10));
+            }
+            harness.run_steps(2);
+        }
+        Scene::PackFaults => {
+            type_into(&mut harness, "Cell low at rest, warning side", "3.5");
+            type_into(&mut harness, "Cell high, critical side", "4.35 V");
+            type_into(&mut harness, "Spread at rest, critical side", "15 mV");
+        }
+        _ => {}
+    }
     harness
+}
+
+fn type_into(harness: &mut Harness<'static, ()>, label: &str, text: &str) {
+    harness.get_by_label(label).focus();
+    harness.run_steps(2);
+    harness.get_by_label(label).type_text(text);
+    harness.run_steps(3);
 }
 
 fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
@@ -89,11 +125,31 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::Gaps => session(running("field-damaged-data-line.mcap", 30_000)),
         Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
         Scene::Ended => session(recorded("acorn-weak-cell.mcap", None)),
+        Scene::Pack => pack(Some(recorded("acorn-first-switch-on.mcap", None)), &acorn()),
+        Scene::PackFaults => pack(None, &acorn()),
+        Scene::PackText => pack(None, &acorn().replace("cells = 24", "cells = 24\nsummary = \"one\nchemistry = =")),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
         }),
     }
+}
+
+fn acorn() -> String {
+    packwake_tests::text("packs/acorn-24s-nmc.toml")
+}
+
+/// The screen of the pack: over a recording, or before a session on this text.
+fn pack(snapshot: Option<Snapshot>, text: &str) -> Box<dyn FnMut(&mut Ui)> {
+    let mut screen = PackScreen::default();
+    let text = text.to_owned();
+    let recording = snapshot.as_ref().map(|_| packwake_tests::root().join("recordings/acorn-first-switch-on.mcap"));
+    let files = Files { recording, ..Files::default() };
+    Box::new(move |ui: &mut Ui| {
+        let look = snapshot.as_ref().map(|snapshot| Look { snapshot, since: Duration::ZERO, finished: true });
+        let practice = look.is_none().then_some(text.as_str());
+        let _none = screen.ui(ui, look, &files, practice);
+    })
 }
 
 fn start() -> Box<dyn FnMut(&mut Ui)> {
