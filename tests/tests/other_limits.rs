@@ -175,6 +175,29 @@ fn a_recording_is_shown_by_other_limits() {
     assert!(ended.measured.of(LimitName::CellHigh).is_some());
 }
 
+#[test]
+fn what_was_held_against_a_limit_is_every_value_that_was_decoded() {
+    // Values by the way that the screen takes them, which knows no limits.
+    let path = root().join("recordings/acorn-first-switch-on.mcap");
+    let open: Opener =
+        Box::new(move || Ok(Opened { job: Job::Replay(Replay { path, ..Replay::default() }), keep: None }));
+    let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
+    let ended = until(&worker, "the end", |snapshot| snapshot.phase == Phase::Ended);
+    let range = |readings: &[session::snapshot::Reading]| {
+        let pieces: Vec<_> = readings.iter().filter_map(|reading| reading.so_far).collect();
+        Some((pieces.iter().map(|piece| piece.lowest).min()?, pieces.iter().map(|piece| piece.highest).max()?))
+    };
+    let measured = |name| ended.measured.of(name);
+    let cells = range(&ended.cells).expect("cells were read");
+    assert_eq!(measured(LimitName::CellHigh), Some(cells));
+    let (rest, load) = (measured(LimitName::CellLowRest), measured(LimitName::CellLowLoad));
+    let (rest, load) = (rest.expect("it rested"), load.expect("there was a load"));
+    assert_eq!((rest.0.min(load.0), rest.1.max(load.1)), cells);
+    let temperatures = range(&ended.temperatures).expect("they were read");
+    assert_eq!(measured(LimitName::TemperatureHigh), Some(temperatures));
+    assert_eq!(measured(LimitName::TemperatureLow), Some(temperatures));
+}
+
 fn wait<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
     for _ in 0..3000 {
         if let Some(seen) = look() {

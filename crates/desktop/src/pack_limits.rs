@@ -307,8 +307,10 @@ impl PackScreen {
 
     /// Whose limits they are, and where they are kept.
     fn whose(&self) -> String {
-        let name = self.draft.as_ref().and_then(|draft| draft.now().pack().map(|pack| pack.name().to_owned()));
-        let name = name.unwrap_or_else(|| "the pack".to_owned());
+        // The first fact is its name: there even where something else is wrong.
+        let name = session::rules::pack_text::facts().next().map(|fact| fact.field);
+        let name = name.and_then(|field| self.draft.as_ref()?.now().value(&field).map(str::to_owned));
+        let name = name.unwrap_or_else(|| "this pack".to_owned());
         match (&self.of, &self.path) {
             (_, Some(path)) => format!("for {name}, in {}", path.display()),
             (Some(Of::Recording(_)), None) => format!("for {name}, as the recording has them: in no file yet"),
@@ -343,7 +345,7 @@ impl PackScreen {
             }
             if changed {
                 let said = Said { meaning: Meaning::Action, sign: "!", text: "not saved".to_owned() };
-                pieces::said_inline(ui, &said, 14.0);
+                pieces::said_whole(ui, &said, 14.0);
             }
         });
         if look.is_some() {

@@ -328,6 +328,7 @@ impl Desktop {
         if let Phase::Failed(failure) = &self.shown.phase {
             self.start.failure = Some(failure.clone());
             self.worker = None;
+            self.showing = Showing::SwitchOn;
             return;
         }
         if self.session != self.shown.session {
@@ -450,15 +451,13 @@ impl Desktop {
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
         let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
-        // Among the checks before power, F says that one failed.
-        let frames = key(Key::F) && self.showing != Showing::Prepare;
-        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), frames];
+        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::L)];
         let screens = [
             (Showing::Prepare, "Prepare (P)"),
             (Showing::SwitchOn, first),
             (Showing::Review, "Review (R)"),
             (Showing::Pack, "Pack (K)"),
-            (Showing::Frames, "Frames (F)"),
+            (Showing::Frames, "Frames (L)"),
         ];
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
@@ -573,7 +572,7 @@ impl Desktop {
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
-                mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
+                mark |= ui.add_enabled(can_act, egui::Button::new("Mark (M)")).clicked();
                 new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
                 if asks {
                     ui.label("End this session?");
@@ -680,7 +679,7 @@ fn top(ui: &mut Ui, look: Look<'_>) {
 fn light_or_dark(ui: &mut Ui) {
     let typing = ui.ctx().text_edit_focused();
     let key = !typing && ui.input(|input| input.key_pressed(Key::T) && input.modifiers.is_none());
-    if ui.button("Light or dark (T)").clicked() || key {
+    if ui.button("Light, dark (T)").clicked() || key {
         let dark = ui.visuals().dark_mode;
         ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
     }

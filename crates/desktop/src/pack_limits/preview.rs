@@ -14,6 +14,8 @@ use crate::wording::{self, Said};
 
 /// Changes that are listed.
 const LISTED: usize = 200;
+/// The list where it stands above the limits: these stay in sight.
+const LOW: f32 = 110.0;
 
 /// Asks for the newest text, and shows the newest answer.
 #[derive(Debug, Default)]
@@ -61,8 +63,8 @@ impl Preview {
         self.again.ask(question, Arc::new(move || ctx.request_repaint()));
     }
 
-    /// Draws it. `why`: what to say where nothing is asked.
-    pub(super) fn ui(&mut self, ui: &mut Ui, over: &Over, why: &str, scrolls: bool) {
+    /// Draws it. `why`: what to say where nothing is asked. `high`: it has a column of its own, and may fill it.
+    pub(super) fn ui(&mut self, ui: &mut Ui, over: &Over, why: &str, high: bool) {
         pieces::title(ui, "What these limits would have raised");
         let Some(asked) = self.asked.clone() else {
             let colours = Colours::of(ui.visuals());
@@ -98,14 +100,9 @@ impl Preview {
             } else if answer.incomplete {
                 ui.label(RichText::new("the recording is incomplete: more may have been missed").size(13.0).weak());
             }
-            if scrolls {
-                ScrollArea::vertical()
-                    .id_salt("changes")
-                    .auto_shrink([false, true])
-                    .show(ui, |ui| changes(ui, &answer));
-            } else {
-                changes(ui, &answer);
-            }
+            let area = ScrollArea::vertical().id_salt("changes").auto_shrink([false, true]);
+            let area = if high { area } else { area.max_height(LOW) };
+            area.show(ui, |ui| changes(ui, &answer));
         });
     }
 }
@@ -114,7 +111,8 @@ fn headline(ui: &mut Ui, answer: &Comparison) {
     let (before, after) = (&answer.before.verdict, &answer.after.verdict);
     ui.horizontal_wrapped(|ui| {
         pieces::said_whole(ui, &outcome(before.outcome), 18.0);
-        ui.label(RichText::new("becomes").size(14.0).weak());
+        let word = if before.outcome == after.outcome { "stays" } else { "becomes" };
+        ui.label(RichText::new(word).size(14.0).weak());
         pieces::said_whole(ui, &outcome(after.outcome), 18.0);
     });
     if let Some(because) = because(before, after) {

@@ -25,13 +25,13 @@ struct Columns {
 }
 
 impl Columns {
-    fn of(width: f32) -> Self {
+    fn of(width: f32, with_measured: bool) -> Self {
         let all = ALL_COLUMNS <= width;
         let (side, delay) = (if width < 520.0 { 84.0 } else { 96.0 }, 74.0);
         let parts = if all { side * 3.0 + delay * 2.0 } else { side * 2.0 };
         let rest = width - parts - 8.0 * if all { 7.0 } else { 4.0 };
-        let measured = (rest * 0.42).clamp(120.0, 200.0);
-        Self { name: (rest - measured).max(120.0), side, delay, measured, all }
+        let measured = if with_measured { (rest * 0.42).clamp(120.0, 200.0) } else { 0.0 };
+        Self { name: (rest - measured).clamp(120.0, 440.0), side, delay, measured, all }
     }
 
     fn width(self, part: Part) -> f32 {
@@ -57,7 +57,7 @@ pub(super) struct Table {
 impl Table {
     /// Draws the table. `measured`: of the session that runs or is shown.
     pub(super) fn ui(&mut self, ui: &mut Ui, draft: &mut Draft, measured: Option<&Measured>) {
-        let columns = Columns::of(ui.available_width());
+        let columns = Columns::of(ui.available_width(), measured.is_some());
         header(ui, columns, measured.is_some());
         let mut check = None;
         for name in LimitName::all() {
@@ -115,6 +115,8 @@ impl Table {
         Frame::new().inner_margin(indented).show(ui, |ui| {
             let about = format!("{} It holds {}.", words::about(name), words::stage(name));
             ui.add(Label::new(RichText::new(about).size(14.0)).wrap());
+            let source = format!("From: {}.", words::source(draft.now(), name));
+            ui.add(Label::new(RichText::new(source).size(13.0).color(colours.faint)).wrap());
             if !columns.all {
                 ui.horizontal_wrapped(|ui| {
                     ui.spacing_mut().interact_size.y = 24.0;
@@ -169,7 +171,7 @@ pub(super) fn edit(
         .id_salt(field)
         .hint_text(RichText::new(default).color(colours.faint))
         .background_color(ground)
-        .desired_width(width - 8.0)
+        .desired_width(width)
         .margin(Margin::symmetric(4, 3))
         .font(egui::FontId::proportional(14.5))
         .char_limit(400);
@@ -202,13 +204,13 @@ fn header(ui: &mut Ui, columns: Columns, measured: bool) {
             })
             .inner
         };
-        head(columns.name, "Limit, when it holds, and where it comes from");
+        head(columns.name, "Limit, stage and source");
         for part in columns.parts() {
             let words = words::part(*part);
             head(columns.width(*part), words).on_hover_text(words::part_about(*part));
         }
         if measured {
-            head(columns.measured, "measured so far");
+            head(columns.measured, "measured");
         }
     });
 }
@@ -233,8 +235,9 @@ fn title(ui: &mut Ui, text: &PackText, name: LimitName, width: f32, open: bool) 
         painter.layout_job(egui::text::LayoutJob { wrap, ..job })
     };
     let from = format!("{}; {}", words::stage(name), words::source(text, name));
+    let short = format!("{}; {}", words::stage_in_short(name), words::source_in_short(text, name));
     let heading = one_line(words::name(name).to_owned(), 15.5, colours.ink);
-    let second = one_line(from.clone(), 12.5, colours.faint);
+    let second = one_line(short, 12.5, colours.faint);
     painter.galley(rect.left_top() + vec2(8.0, 1.0), heading, colours.ink);
     painter.galley(rect.left_top() + vec2(8.0, 20.0), second, colours.faint);
     let words = format!("{}: {from}", words::name(name));

@@ -63,6 +63,11 @@ pub(super) fn stage(name: LimitName) -> &'static str {
     }
 }
 
+/// The same for a narrow column.
+pub(super) fn stage_in_short(name: LimitName) -> &'static str {
+    if name.is_for_load() { "under load" } else { stage(name) }
+}
+
 /// What a part of a limit is called.
 pub(super) fn part(part: Part) -> &'static str {
     match part {
@@ -145,6 +150,18 @@ pub(super) fn source(text: &PackText, limit: LimitName) -> String {
         (_, Some(default)) => format!("this file, else the default for {chemistry}: {}", default.source),
         (0, None) => "no limit: its check has no data".to_owned(),
         (_, None) => "this file".to_owned(),
+    }
+}
+
+/// The same for a narrow column.
+pub(super) fn source_in_short(text: &PackText, limit: LimitName) -> String {
+    let given = Part::ALL.into_iter().filter(|part| text.value(&Field::limit(limit, *part)).is_some()).count();
+    let chemistry = text.chemistry().map_or("", |chemistry| chemistry.name());
+    match (given, text.default_limit(limit)) {
+        (0, Some(default)) => format!("{chemistry} default, {}", default.source),
+        (0, None) => "no limit".to_owned(),
+        (5, _) | (_, None) => "this file".to_owned(),
+        (_, Some(_)) => format!("this file and {chemistry} default"),
     }
 }
 
