@@ -35,7 +35,7 @@ impl Facts {
     fn fact(&mut self, ui: &mut Ui, draft: &mut Draft, fact: &Fact) {
         let colours = Colours::of(ui.visuals());
         let name = name(&fact.field);
-        ui.horizontal_top(|ui| {
+        ui.horizontal(|ui| {
             let width = name_width(ui);
             named(ui, &name, width);
             let left = ui.available_width();
@@ -62,7 +62,7 @@ impl Facts {
         for check in self.waivers.clone() {
             let field = Field::waiver(check);
             let label = format!("waiver of {check}");
-            ui.horizontal_top(|ui| {
+            ui.horizontal(|ui| {
                 let width = name_width(ui);
                 named(ui, check.name(), width);
                 let field_width = (ui.available_width() - 100.0).clamp(160.0, 520.0);

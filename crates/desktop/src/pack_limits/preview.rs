@@ -14,8 +14,8 @@ use crate::wording::{self, Said};
 
 /// Changes that are listed.
 const LISTED: usize = 200;
-/// The list where it stands above the limits: these stay in sight.
-const LOW: f32 = 110.0;
+/// The share of the window that the list takes where it stands above the limits: these stay in sight.
+const SHARE: f32 = 0.18;
 
 /// Asks for the newest text, and shows the newest answer.
 #[derive(Debug, Default)]
@@ -101,7 +101,8 @@ impl Preview {
                 ui.label(RichText::new("the recording is incomplete: more may have been missed").size(13.0).weak());
             }
             let area = ScrollArea::vertical().id_salt("changes").auto_shrink([false, true]);
-            let area = if high { area } else { area.max_height(LOW) };
+            let low = (ui.ctx().content_rect().height() * SHARE).max(44.0);
+            let area = if high { area } else { area.max_height(low) };
             area.show(ui, |ui| changes(ui, &answer));
         });
     }

@@ -12,7 +12,7 @@ use crate::pieces;
 use crate::wording::Said;
 
 /// In less width deadband and delays stand in the row that is open.
-const ALL_COLUMNS: f32 = 760.0;
+const ALL_COLUMNS: f32 = 860.0;
 
 /// The widths of the columns.
 #[derive(Clone, Copy)]
@@ -27,7 +27,8 @@ struct Columns {
 impl Columns {
     fn of(width: f32, with_measured: bool) -> Self {
         let all = ALL_COLUMNS <= width;
-        let (side, delay) = (if width < 520.0 { 84.0 } else { 96.0 }, 74.0);
+        // Wide enough for a rate with its unit, and for a delay.
+        let (side, delay) = (if width < 520.0 { 90.0 } else { 112.0 }, 58.0);
         let parts = if all { side * 3.0 + delay * 2.0 } else { side * 2.0 };
         let rest = width - parts - 8.0 * if all { 7.0 } else { 4.0 };
         let measured = if with_measured { (rest * 0.42).clamp(120.0, 200.0) } else { 0.0 };
@@ -173,7 +174,7 @@ pub(super) fn edit(
         .background_color(ground)
         .desired_width(width)
         .margin(Margin::symmetric(4, 3))
-        .font(egui::FontId::proportional(14.5))
+        .font(egui::FontId::proportional(14.0))
         .char_limit(400);
     let response = ui.add(edit);
     let given = if text.is_empty() { format!("default {default}") } else { text.clone() };
@@ -184,6 +185,10 @@ pub(super) fn edit(
     });
     if response.changed() {
         *refused = draft.set(field, &text).err().map(|why| (*field, why));
+    }
+    if response.gained_focus() {
+        // By the tab key it may lie out of sight.
+        response.scroll_to_me(None);
     }
     if response.lost_focus() {
         draft.end_step();
