@@ -61,9 +61,9 @@ fn a_lower_upper_limit_makes_a_sound_recording_no_go() {
         compared.after.verdict.checks.iter().filter(|check| check.result == rules::Result::Failed).collect();
     assert_eq!(failed.iter().map(|check| check.check).collect::<Vec<_>>(), [Check::CellHigh, Check::BeforePower]);
     assert!(!compared.incomplete);
-    let (lowest, highest) = compared.before.measured.of(LimitName::CellHigh).expect("cells were read");
+    let (lowest, highest) = compared.before.held.of(LimitName::CellHigh).expect("cells were read");
     assert!((3_700_000_000..3_830_000_000).contains(&lowest) && (3_825_000_000..3_850_000_000).contains(&highest));
-    assert_eq!(compared.before.measured, compared.after.measured);
+    assert_eq!(compared.before.held, compared.after.held);
 }
 
 #[test]
@@ -83,7 +83,7 @@ fn a_wider_limit_takes_an_alarm_away_and_the_cause_stays_found() {
     assert!(gone.contains(&(Check::Deviation, Some(17))), "{gone:?}");
     // The hand-written expectation of that recording: 104 mV, give or take 7 mV, apart under 60 A, before the load goes on
     // working on the cells.
-    let (_, furthest) = compared.after.measured.of(LimitName::DeviationLoad).expect("there was a load");
+    let (_, furthest) = compared.after.held.of(LimitName::DeviationLoad).expect("there was a load");
     assert!((97_000_000..135_000_000).contains(&furthest), "{furthest}");
 }
 
@@ -172,7 +172,7 @@ fn a_recording_is_shown_by_other_limits() {
     let ended = until(&worker, "the end", |snapshot| snapshot.phase == Phase::Ended);
     assert_eq!(ended.verdict.as_ref().map(|verdict| verdict.outcome), Some(Outcome::NoGo));
     assert_eq!(ended.facts.as_ref().map(|facts| facts.judged_by.text().to_owned()), Some(pack_text));
-    assert!(ended.measured.of(LimitName::CellHigh).is_some());
+    assert!(ended.held.of(LimitName::CellHigh).is_some());
 }
 
 #[test]
@@ -187,7 +187,7 @@ fn what_was_held_against_a_limit_is_every_value_that_was_decoded() {
         let pieces: Vec<_> = readings.iter().filter_map(|reading| reading.so_far).collect();
         Some((pieces.iter().map(|piece| piece.lowest).min()?, pieces.iter().map(|piece| piece.highest).max()?))
     };
-    let measured = |name| ended.measured.of(name);
+    let measured = |name| ended.held.of(name);
     let cells = range(&ended.cells).expect("cells were read");
     assert_eq!(measured(LimitName::CellHigh), Some(cells));
     let (rest, load) = (measured(LimitName::CellLowRest), measured(LimitName::CellLowLoad));

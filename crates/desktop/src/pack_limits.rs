@@ -134,7 +134,7 @@ impl PackScreen {
             text_ui(ui, draft);
             return;
         }
-        let measured = look.map(|look| &look.snapshot.measured);
+        let measured = look.map(|look| &look.snapshot.held);
         self.table.ui(ui, draft, measured);
         ui.add_space(14.0);
         self.facts.ui(ui, draft);

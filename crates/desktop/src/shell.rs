@@ -198,6 +198,8 @@ pub struct Desktop {
     /// Which of the sessions on the open source is shown.
     session: u32,
     marks: u32,
+    /// The words for the next mark.
+    mark_words: String,
     /// The person asked for a new session while one runs.
     asks_for_new: bool,
     /// A command that was not taken, and why.
@@ -234,6 +236,7 @@ impl Desktop {
             since: Duration::ZERO,
             session: 0,
             marks: 0,
+            mark_words: String::new(),
             asks_for_new: false,
             refused: None,
             called_for: 0,
@@ -269,7 +272,7 @@ impl Desktop {
         let key = pack_key(&wish);
         let files = Files::of(&wish);
         // A recording that is not played as it was is opened to be looked at.
-        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was);
+        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was && replay.until.is_none());
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
         let open = self.opener(wish, before);
         let pace = self.pace.clone();
@@ -370,7 +373,8 @@ impl Desktop {
             }
             Showing::Review => {
                 top(ui, look);
-                self.review.ui(ui, Some(look), &self.files);
+                // Showing the bytes is the other screen's.
+                let _asked = self.review.ui(ui, Some(look), &self.files);
             }
             Showing::Pack => {
                 top(ui, look);
@@ -409,12 +413,15 @@ impl Desktop {
                 CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
                 return;
             }
-            Showing::Review => return self.review.ui(ui, None, &files()),
             Showing::Pack => {
                 let practice = self.ready.practice.pack.as_ref();
                 let practice = practice.filter(|_| self.start.kind == crate::start::Kind::Practice);
                 // Nothing runs that could be judged otherwise.
                 let _none = self.pack.ui(ui, None, &files(), practice.map(|pack| pack.text()));
+                return;
+            }
+            Showing::Review => {
+                self.review.ui(ui, None, &files());
                 return;
             }
             Showing::Frames => return self.frames.ui(ui, None, &files()),
@@ -569,10 +576,17 @@ impl Desktop {
         let status = self.sound.status();
         let refused = self.refused.clone();
         let asks = self.asks_for_new;
+        let mut words = std::mem::take(&mut self.mark_words);
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
                 mark |= ui.add_enabled(can_act, egui::Button::new("Mark (M)")).clicked();
+                if can_act && self.showing == Showing::SwitchOn {
+                    let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(90.0);
+                    let field = ui.add(field);
+                    pieces::name_field(&field, "Words for the mark", &words);
+                    mark |= field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+                }
                 new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
                 if asks {
                     ui.label("End this session?");
@@ -598,8 +612,12 @@ impl Desktop {
         }
         if mark {
             self.marks += 1;
-            out.push(Command::Mark { text: format!("mark {}", self.marks) });
+            let number = format!("mark {}", self.marks);
+            let text = if words.trim().is_empty() { number } else { format!("{number}: {}", words.trim()) };
+            out.push(Command::Mark { text });
+            words.clear();
         }
+        self.mark_words = words;
         self.asks_for_new = (asks || (new && !over)) && !no && !yes;
         yes || (new && over)
     }
@@ -669,7 +687,7 @@ impl Screen {
 }
 
 /// The line that is always there.
-fn top(ui: &mut Ui, look: Look<'_>) {
+pub fn top(ui: &mut Ui, look: Look<'_>) {
     let colours = Colours::of(ui.visuals());
     let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
     Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));

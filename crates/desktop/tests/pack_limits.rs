@@ -404,7 +404,8 @@ fn a_file_with_faults_is_mended_from_the_start_screen() {
     let (protocol, pack) = (folder.path().join("line.toml"), folder.path().join("pack.toml"));
     std::fs::write(&protocol, packwake_tests::text("protocols/acorn-binary.toml")).expect("written");
     let sound = packwake_tests::text(ACORN);
-    let broken = sound.replace("cells = 24", "cells = 24000").replace("\"3 mV\"", "\"3 mv\"") + "colour = 3\n";
+    let broken = sound.replace("cells = 24", "cells = 24000").replace("\"3 mV\"", "\"3 mv\"");
+    let broken = format!("colour = 3\n{broken}");
     std::fs::write(&pack, &broken).expect("written");
     let mut harness = window(None);
     let (protocol, chosen) = (protocol.display().to_string(), pack.display().to_string());
@@ -420,7 +421,7 @@ fn a_file_with_faults_is_mended_from_the_start_screen() {
     wait(&mut harness, "3 faults: the file can't be used like this");
     assert!(has(&harness, "cells: \"cells\" is out of range; allowed is 1 to 512"));
     assert!(has(&harness, "accuracy: not a voltage: unknown unit \"mv\"; did you mean \"mV\"?"));
-    assert!(has(&harness, "line 12, column 1: unknown key \"colour\""), "what has no field is listed");
+    assert!(has(&harness, "line 1, column 1: unknown key \"colour\""), "what has no field is listed");
     type_over(&mut harness, "cells", "24");
     type_over(&mut harness, "accuracy", "3 mV");
     press_with(&mut harness, Modifiers::COMMAND, Key::S);

@@ -5,7 +5,7 @@ mod clock;
 mod evidence;
 mod findings;
 mod hand;
-mod measured;
+mod held;
 mod plan;
 mod temperatures;
 mod words;
@@ -13,8 +13,8 @@ mod words;
 use std::time::Duration;
 
 use model::{
-    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, SessionTime, TICK, Times,
-    Values, format_nanos,
+    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, Rows, SessionTime, TICK,
+    Times, Values, format_nanos,
 };
 
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
@@ -34,7 +34,7 @@ use crate::stage::{Currents, Stage, StageDetector};
 use crate::verdict::Verdict;
 use crate::watch::{Observed, Watch, amount};
 
-pub use measured::Measured;
+pub use held::Held;
 use plan::{Plan, Role, Step};
 
 /// A value that is older than this is no evidence for now.
@@ -149,6 +149,12 @@ struct Column {
     impossible: Standing,
 }
 
+impl Column {
+    fn is_wrong(&self) -> bool {
+        self.absent.raised || self.impossible.raised
+    }
+}
+
 /// What a cell has done since it last moved.
 #[derive(Clone, Copy, Debug, Default)]
 struct CellMove {
@@ -178,9 +184,12 @@ pub struct Judge {
     stage: StageDetector,
     cells: Places,
     cell_columns: Vec<Column>,
+    /// A reading of one of them is wrong by itself, or was a while ago.
+    cells_wrong: bool,
     cell_moves: Vec<CellMove>,
     temperatures: Places,
     temperature_columns: Vec<Column>,
+    temperatures_wrong: bool,
     rates: Vec<RateWindow>,
     /// Whether the readings in them are of a pack at rest.
     was_rest: bool,
@@ -197,14 +206,16 @@ pub struct Judge {
     meter_gap: Option<i64>,
     balanced_at: Option<SessionTime>,
     watches: Watches,
-    measured: Measured,
+    held: Held,
     cell_sets: Seen,
     temperature_sets: Seen,
     current_at_rest: u64,
     /// The first current of the session, and whether a load was switched on since.
     first_current: Option<i64>,
     load_was_on: bool,
+    /// The last whole set, and its median.
     last_set: Vec<i64>,
+    last_median: i64,
     /// A place that the pack does not have, and that reads like a real one.
     extra_cells: Option<u16>,
     extra_temperatures: Option<u16>,
@@ -218,6 +229,7 @@ pub struct Judge {
     places_scratch: Vec<Option<i64>>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
+    run_scratch: Vec<i64>,
 }
 
 /// A pack voltage by meter.
@@ -341,6 +353,8 @@ impl Judge {
             }),
             cells: Places::new(plan.cells.iter().copied()),
             cell_columns: vec![Column::default(); plan.cell_slots],
+            cells_wrong: false,
+            temperatures_wrong: false,
             cell_moves: Vec::new(),
             temperatures: Places::new(plan.temperatures.iter().copied()),
             temperature_columns: vec![Column::default(); plan.temperature_slots],
@@ -363,13 +377,14 @@ impl Judge {
             meter_gap: None,
             balanced_at: None,
             watches: Watches::new(pack.temperatures()),
-            measured: Measured::default(),
+            held: Held::default(),
             cell_sets: Seen::default(),
             temperature_sets: Seen::default(),
             current_at_rest: 0,
             first_current: None,
             load_was_on: false,
             last_set: Vec::new(),
+            last_median: 0,
             extra_cells: None,
             extra_temperatures: None,
             still: Still::default(),
@@ -380,6 +395,7 @@ impl Judge {
             places_scratch: Vec::new(),
             scratch: Vec::new(),
             median_scratch: Vec::new(),
+            run_scratch: Vec::new(),
             still_raised: false,
             link,
             plan,
@@ -414,8 +430,8 @@ impl Judge {
     }
 
     /// What was held against each limit so far.
-    pub fn measured(&self) -> Measured {
-        self.measured
+    pub fn held(&self) -> Held {
+        self.held
     }
 
     /// The pack that is judged.
@@ -575,7 +591,13 @@ impl Judge {
         }
         // The steps are put aside for the length of a row, so that they can be read while the judge changes.
         let kinds = std::mem::take(&mut self.plan.kinds);
-        for step in kinds.get(kind).map_or(&[][..], Vec::as_slice) {
+        let mut steps = kinds.get(kind).map_or(&[][..], Vec::as_slice);
+        while let Some((step, rest)) = steps.split_first() {
+            if 0 < step.run && self.run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes) {
+                steps = steps.get(step.run..).unwrap_or_default();
+                continue;
+            }
+            steps = rest;
             let Some(values) = rows.columns.get(step.column).filter(|values| values.is_carried(row)) else { continue };
             match step.role {
                 Role::FrameCounter | Role::DeviceTime | Role::Word(_) => {
@@ -593,6 +615,15 @@ impl Judge {
         }
         self.plan.kinds = kinds;
         self.look_for_a_frozen_counter(kind, bytes);
+    }
+
+    /// Neighbouring cells or sensors at once. False, and nothing has changed, where they must be taken one after another.
+    fn run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
+        match steps.first().map(|first| first.role) {
+            Some(Role::Cell { .. }) => self.cell_run(rows, row, steps, bytes),
+            Some(Role::Temperature { .. }) => self.temperature_run(rows, row, steps, bytes),
+            _ => false,
+        }
     }
 
     fn after_a_gap(&mut self) {
@@ -648,7 +679,7 @@ impl Judge {
         let at_rest = self.stage.cells_rest();
         self.diagnosis.pack_voltage(at, nanos, at_rest);
         let Some(gap) = self.pack_sum.reported(at, nanos, tolerance, at_rest) else { return };
-        self.measured.see(LimitName::PackSum, gap);
+        self.held.see(LimitName::PackSum, gap);
         let limit = self.pack.limit_ref(LimitName::PackSum);
         let seen = Observed { at, place: Some(channel), part: 0, value: gap, limit, bytes };
         self.watches.pack_sum.observe(0, &seen, &mut self.book, &mut self.events);
@@ -702,7 +733,7 @@ impl Judge {
         self.current_at_rest += 1;
         let limit = self.pack.limit(LimitName::CurrentRest);
         let value = nanos.saturating_abs();
-        self.measured.see(LimitName::CurrentRest, value);
+        self.held.see(LimitName::CurrentRest, value);
         let place = Some(Channel::whole(Quantity::Current));
         let seen = Observed { at, place, part: 0, value, limit: &limit, bytes };
         self.watches.current.observe(0, &seen, &mut self.book, &mut self.events);
@@ -797,8 +828,9 @@ impl Judge {
 
     /// Says the verdict if it is another one than was said last.
     fn look_again(&mut self) {
-        let verdict = self.verdict();
+        let mut verdict = self.bare_verdict();
         if self.last_verdict.as_ref().is_none_or(|last| last.differs(&verdict)) {
+            verdict.measured = self.measured();
             self.last_verdict = Some(verdict.clone());
             self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
         }
@@ -809,6 +841,19 @@ impl Judge {
         let verdict = self.verdict();
         self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
     }
+}
+
+/// The values of a run in a row, and the lowest and the highest; `None` where one is absent or was sent as a float.
+fn values_of_run(rows: &Rows, row: usize, steps: &[Step], values: &mut Vec<i64>) -> Option<(i64, i64)> {
+    let scale = &steps.first()?.scale;
+    values.clear();
+    let (mut lowest, mut highest) = (i64::MAX, i64::MIN);
+    for step in steps {
+        let nanos = scale.nanos_of_integer(rows.columns.get(step.column)?.integer(row)?)?;
+        (lowest, highest) = (lowest.min(nanos), highest.max(nanos));
+        values.push(nanos);
+    }
+    Some((lowest, highest))
 }
 
 fn is_inside(nanos: i64, range: (i64, i64)) -> bool {

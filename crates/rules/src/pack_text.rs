@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use model::{Amount, Dimension, Fault};
-use textfile::{EditText, Key, Kind, NewValue, NotEdited, TableSpec};
+use textfile::{EditText, Kind, NewValue, NotEdited, TableSpec};
 
 use crate::check::Check;
 use crate::chemistry::{Chemistry, DefaultLimit};
@@ -61,26 +61,9 @@ impl Field {
         Self(["", "waivers", check.name()])
     }
 
-    /// A fact that stands at the top of the file, or in a table of it.
-    fn fact(table: &'static str, key: &'static str) -> Self {
-        Self(["", table, key])
-    }
-
     /// Its tables and its key.
     pub fn path(&self) -> Vec<&'static str> {
         self.0.iter().copied().filter(|name| !name.is_empty()).collect()
-    }
-
-    /// Its key.
-    pub fn key(&self) -> &'static str {
-        let [_, _, key] = self.0;
-        key
-    }
-
-    /// The table that it stands in; empty for the top of the file and for limits.
-    pub fn table(&self) -> &'static str {
-        let [first, second, _] = self.0;
-        if first.is_empty() { second } else { "" }
     }
 }
 
@@ -99,19 +82,26 @@ pub struct Fact {
 
 /// Every fact that a pack file can state, in its order.
 pub fn facts() -> impl Iterator<Item = Fact> {
-    let fact = |table: &'static str, key: &'static Key| Fact {
-        field: Field::fact(table, key.name),
-        doc: key.doc,
-        kind: &key.kind,
-        required: key.required,
-    };
-    spec::PACK.keys.iter().flat_map(move |key| -> Vec<Fact> {
+    let mut facts = Vec::new();
+    gather(&spec::PACK, ["", ""], &mut facts);
+    facts.into_iter()
+}
+
+/// The facts of a table that lies in these tables.
+fn gather(table: &TableSpec, tables: [&'static str; 2], facts: &mut Vec<Fact>) {
+    let [outer, inner] = tables;
+    for key in table.keys {
         match &key.kind {
-            Kind::Table(inner) if is_of_its_own(inner) => Vec::new(),
-            Kind::Table(inner) => inner.keys.iter().map(|of| fact(key.name, of)).collect(),
-            _ => vec![fact("", key)],
+            Kind::Table(own) if is_of_its_own(own) => {}
+            // A table in a table in a table would have no place in a field: it is edited in the text.
+            Kind::Table(_) if !outer.is_empty() => {}
+            Kind::Table(own) => gather(own, [inner, key.name], facts),
+            kind => {
+                let field = Field([outer, inner, key.name]);
+                facts.push(Fact { field, doc: key.doc, kind, required: key.required });
+            }
         }
-    })
+    }
 }
 
 fn is_of_its_own(table: &TableSpec) -> bool {

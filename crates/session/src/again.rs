@@ -8,7 +8,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use model::{Input, InputKind, SessionHeader, SessionTime};
-use rules::{Alarm, Finding, Measured, Verdict};
+use rules::{Alarm, Finding, Held, Verdict};
 
 use crate::engine::Engine;
 use crate::snapshot::Failure;
@@ -38,7 +38,7 @@ pub struct Judged {
     /// Every alarm, in the order in which they were first raised.
     pub alarms: Vec<Alarm>,
     /// What was held against each limit.
-    pub measured: Measured,
+    pub held: Held,
 }
 
 /// What differs for one alarm: one check at one place.
@@ -176,7 +176,7 @@ fn engine(header: SessionHeader) -> Result<Engine, Failure> {
 
 fn judged(engine: &Engine) -> Judged {
     let judge = engine.judge();
-    Judged { verdict: judge.verdict(), alarms: judge.alarms().to_vec(), measured: judge.measured() }
+    Judged { verdict: judge.verdict(), alarms: judge.alarms().to_vec(), held: judge.held() }
 }
 
 fn share(at: SessionTime, length: SessionTime) -> u16 {

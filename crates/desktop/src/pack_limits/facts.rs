@@ -117,13 +117,10 @@ impl Facts {
     }
 }
 
-/// The key in words; that of a table with it.
+/// The key in words, with the tables that it stands in.
 pub(super) fn name(field: &Field) -> String {
-    let words = |key: &str| key.replace('_', " ");
-    match field.table() {
-        "" => words(field.key()),
-        table => format!("{}: {}", words(table), words(field.key())),
-    }
+    let words: Vec<String> = field.path().iter().map(|key| key.replace('_', " ")).collect();
+    words.join(": ")
 }
 
 fn name_width(ui: &Ui) -> f32 {

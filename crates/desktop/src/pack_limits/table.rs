@@ -3,7 +3,7 @@
 use egui::{Color32, Frame, Label, Margin, Response, RichText, Sense, TextEdit, Ui, vec2};
 use model::{Fault, Level};
 use session::rules::pack_text::{Field, Part};
-use session::rules::{LimitName, LimitValues, Measured, PackText};
+use session::rules::{Held, LimitName, LimitValues, PackText};
 
 use super::draft::Draft;
 use super::words;
@@ -57,7 +57,7 @@ pub(super) struct Table {
 
 impl Table {
     /// Draws the table. `measured`: of the session that runs or is shown.
-    pub(super) fn ui(&mut self, ui: &mut Ui, draft: &mut Draft, measured: Option<&Measured>) {
+    pub(super) fn ui(&mut self, ui: &mut Ui, draft: &mut Draft, measured: Option<&Held>) {
         let columns = Columns::of(ui.available_width(), measured.is_some());
         header(ui, columns, measured.is_some());
         let mut check = None;
@@ -71,7 +71,7 @@ impl Table {
         rule(ui);
     }
 
-    fn row(&mut self, ui: &mut Ui, draft: &mut Draft, name: LimitName, measured: Option<&Measured>, columns: Columns) {
+    fn row(&mut self, ui: &mut Ui, draft: &mut Draft, name: LimitName, measured: Option<&Held>, columns: Columns) {
         let colours = Colours::of(ui.visuals());
         let text = std::sync::Arc::clone(draft.now());
         let open = self.open == Some(name);
@@ -251,7 +251,7 @@ fn title(ui: &mut Ui, text: &PackText, name: LimitName, width: f32, open: bool) 
 }
 
 /// The lowest and highest that was held against a limit, and how far that is from the side that comes first.
-fn measured_ui(ui: &mut Ui, text: &PackText, name: LimitName, measured: &Measured, width: f32) {
+fn measured_ui(ui: &mut Ui, text: &PackText, name: LimitName, measured: &Held, width: f32) {
     let colours = Colours::of(ui.visuals());
     let size = vec2(width, 38.0);
     let column = egui::Layout::top_down(egui::Align::LEFT);

@@ -15,6 +15,7 @@ use std::time::Duration;
 use common::{Shown, recorded, running};
 use desktop::pack_limits::PackScreen;
 use desktop::prepare::{self, Book, Prepare};
+use desktop::review::Review;
 use desktop::sound::{Players, Sound};
 use desktop::start::{PracticeFault, Start};
 use desktop::wording::Look;
@@ -22,7 +23,7 @@ use desktop::{Files, colours, gallery};
 use egui::{CentralPanel, Frame, Margin, Theme, Ui};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use model::{Amount, HandItem, HandOutcome, HandReading};
+use model::{Amount, HandItem, HandOutcome, HandReading, SessionTime};
 use session::Snapshot;
 use session::rules::{HandLine, Pack};
 
@@ -41,10 +42,11 @@ enum Scene {
     PackFaults,
     PackText,
     PackFacts,
+    Review,
     Gallery,
 }
 
-const SCENES: [(&str, Scene); 13] = [
+const SCENES: [(&str, Scene); 14] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -57,6 +59,7 @@ const SCENES: [(&str, Scene); 13] = [
     ("pack-faults", Scene::PackFaults),
     ("pack-text", Scene::PackText),
     ("pack-facts", Scene::PackFacts),
+    ("review", Scene::Review),
     ("gallery", Scene::Gallery),
 ];
 
@@ -82,7 +85,14 @@ fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
             ui.set_clip_rect(whole);
             draw(&mut ui);
         });
-    harness.run_steps(4);
+    // The recording of Review is read on a thread of its own.
+    for _ in 0..40 {
+        harness.run_steps(4);
+        if !matches!(scene, Scene::Review) {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(25));
+    }
     match scene {
         Scene::Pack => {
             type_into(&mut harness, "Cell high, warning side", "4.10 V");
@@ -144,6 +154,7 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
             pack(None, &format!("{}{waivers}", acorn()))
         }
         Scene::PackText => pack(None, &acorn().replace("cells = 24", "cells = 24\nsummary = \"one\nchemistry = =")),
+        Scene::Review => review(),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
@@ -165,6 +176,20 @@ fn pack(snapshot: Option<Snapshot>, text: &str) -> Box<dyn FnMut(&mut Ui)> {
         let look = snapshot.as_ref().map(|snapshot| Look { snapshot, since: Duration::ZERO, finished: true });
         let practice = look.is_none().then_some(text.as_str());
         let _none = screen.ui(ui, look, &files, practice);
+    })
+}
+
+/// The weak cell of its recording between two cursors, in front of the load step and in it.
+fn review() -> Box<dyn FnMut(&mut Ui)> {
+    let name = "acorn-weak-cell.mcap";
+    let snapshot = recorded(name, None);
+    let files = Files { recording: Some(packwake_tests::root().join("recordings").join(name)), ..Files::default() };
+    let mut review = Review::default();
+    review.compare(SessionTime::from_millis(15_900), SessionTime::from_millis(16_300));
+    Box::new(move |ui: &mut Ui| {
+        let look = Look { snapshot: &snapshot, since: Duration::ZERO, finished: true };
+        desktop::top(ui, look);
+        review.ui(ui, Some(look), &files);
     })
 }
 
@@ -232,6 +257,7 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
         ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
         ("pack", Scene::Pack, Theme::Light),
+        ("review", Scene::Review, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));

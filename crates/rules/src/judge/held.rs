@@ -7,9 +7,9 @@ use crate::limits::{KINDS, LimitName};
 /// A limit for rest has seen only values at rest, one for load only those under load. What was never held against a limit
 /// has none.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct Measured([Option<(i64, i64)>; KINDS.len()]);
+pub struct Held([Option<(i64, i64)>; KINDS.len()]);
 
-impl Measured {
+impl Held {
     /// Lowest and highest; `None` where nothing was held against it.
     pub fn of(&self, name: LimitName) -> Option<(i64, i64)> {
         self.0.get(name as usize).copied().flatten()
