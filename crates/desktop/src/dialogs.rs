@@ -17,6 +17,8 @@ pub enum Field {
     Pack,
     /// A new file to record to.
     Record,
+    /// A file to save a pack's limits to.
+    SavePack,
     /// A new file for a table.
     Csv,
 }
@@ -94,6 +96,7 @@ fn of_the_system(field: Field) -> Option<PathBuf> {
         Field::Recording => dialog.set_title("Recording").add_filter("recordings", &["mcap"]).pick_file(),
         Field::Protocol => dialog.set_title("Protocol file").add_filter("protocol files", &["toml"]).pick_file(),
         Field::Pack => dialog.set_title("Pack file").add_filter("pack files", &["toml"]).pick_file(),
+        Field::SavePack => dialog.set_title("Save as").add_filter("pack files", &["toml"]).save_file(),
         Field::Csv => dialog.set_title("Table").add_filter("tables", &["csv"]).save_file(),
         Field::Record => dialog.set_title("Record to").add_filter("recordings", &["mcap"]).save_file(),
     }

@@ -8,14 +8,14 @@ use std::time::Duration;
 use egui::{CentralPanel, Context, Frame, Key, Margin, Panel, Ui};
 use model::{Command, HandReading};
 use session::rules::{HandLine, Pack};
-use session::snapshot::{Failure, Latest, Phase};
-use session::worker::{Job, Opened, Opener};
+use session::snapshot::{Failure, Latest, Phase, Recording};
+use session::worker::{Job, Opened, Opener, Replay};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
 use crate::frames::Frames;
 use crate::pace::Pace;
-use crate::pack_limits::PackScreen;
+use crate::pack_limits::{PackScreen, PackWish};
 use crate::prepare::{self, Book, PackFile, Prepare};
 use crate::review::Review;
 use crate::sound::{Players, Sound};
@@ -195,6 +195,8 @@ pub struct Desktop {
     /// The newest snapshot that this frame shows.
     shown: Arc<Snapshot>,
     since: Duration,
+    /// Which of the sessions on the open source is shown.
+    session: u32,
     marks: u32,
     /// The words for the next mark.
     mark_words: String,
@@ -232,6 +234,7 @@ impl Desktop {
             ending: None,
             shown: Arc::default(),
             since: Duration::ZERO,
+            session: 0,
             marks: 0,
             mark_words: String::new(),
             asks_for_new: false,
@@ -260,6 +263,11 @@ impl Desktop {
         with(&mut self.start);
     }
 
+    /// The screen of the pack.
+    pub fn pack_screen(&mut self) -> &mut PackScreen {
+        &mut self.pack
+    }
+
     fn begin(&mut self, ctx: &Context, wish: Wish) {
         let key = pack_key(&wish);
         let files = Files::of(&wish);
@@ -281,6 +289,7 @@ impl Desktop {
                 self.start.failure = None;
                 self.shown = Arc::default();
                 self.since = Duration::ZERO;
+                self.session = 0;
                 self.marks = 0;
                 self.called_for = 0;
                 self.refused = None;
@@ -326,6 +335,13 @@ impl Desktop {
             self.showing = Showing::SwitchOn;
             return;
         }
+        if self.session != self.shown.session {
+            // Other limits: the line is the same, all that was counted begins anew.
+            (self.session, self.marks, self.called_for) = (self.shown.session, 0, 0);
+        }
+        if let (Recording::On(path), true) = (&self.shown.recording, 0 < self.session) {
+            self.files.recording = Some(PathBuf::from(path));
+        }
         let raised = self.shown.alarms.len();
         if self.called_for < raised {
             self.called_for = raised;
@@ -363,7 +379,10 @@ impl Desktop {
             }
             Showing::Pack => {
                 top(ui, look);
-                self.pack.ui(ui, Some(look), &self.files);
+                let wish = self.pack.ui(ui, Some(look), &self.files, None);
+                if let Some(wish) = wish {
+                    self.judge_by(ui.ctx(), wish);
+                }
             }
             Showing::Frames => {
                 top(ui, look);
@@ -383,7 +402,10 @@ impl Desktop {
                 light_or_dark(ui);
             });
         });
-        let files = || self.start.wish().map_or_else(|_| Files::default(), |wish| Files::of(&wish));
+        let files = || {
+            let files = self.start.wish().map_or_else(|_| Files::default(), |wish| Files::of(&wish));
+            Files { pack: self.start.pack_file(), ..files }
+        };
         match self.showing {
             Showing::SwitchOn => {}
             Showing::Prepare => {
@@ -392,18 +414,44 @@ impl Desktop {
                 CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
                 return;
             }
+            Showing::Pack => {
+                let practice = self.ready.practice.pack.as_ref();
+                let practice = practice.filter(|_| self.start.kind == crate::start::Kind::Practice);
+                // Nothing runs that could be judged otherwise.
+                let _none = self.pack.ui(ui, None, &files(), practice.map(|pack| pack.text()));
+                return;
+            }
             Showing::Review => {
                 self.review.ui(ui, None, &files());
                 return;
             }
-            Showing::Pack => return self.pack.ui(ui, None, &files()),
             Showing::Frames => return self.frames.ui(ui, None, &files()),
         }
         // A file may be mended before it is looked at again.
         self.pack_file.forget();
         let wish = self.start.show(ui, &self.ready.practice.faults, &self.sound);
+        if std::mem::take(&mut self.start.mend) {
+            self.showing = Showing::Pack;
+            self.pack.opened(false);
+        }
         if let Some(wish) = wish {
             self.begin(&ui.ctx().clone(), wish);
+        }
+    }
+
+    /// Other limits, from the screen of the pack.
+    fn judge_by(&mut self, ctx: &Context, wish: PackWish) {
+        match wish {
+            PackWish::JudgeBy(text) => {
+                let sent = self.worker.as_ref().map(|worker| worker.judge_by(text));
+                self.refused = sent.and_then(Result::err).map(|refused| format!("not done: {refused}"));
+            }
+            PackWish::ShowBy(text) => {
+                let Some(path) = self.files.recording.clone() else { return };
+                let replay = Replay { path, pack_text: Some(text), ..Replay::default() };
+                self.begin(ctx, Wish::Replay(replay));
+                self.showing = Showing::Pack;
+            }
         }
     }
 
@@ -422,10 +470,16 @@ impl Desktop {
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
                 self.showing = showing;
-                if showing == Showing::Prepare {
-                    self.prepare.opened();
+                match showing {
+                    Showing::Prepare => self.prepare.opened(),
+                    Showing::Pack => self.pack.opened(self.worker.is_some()),
+                    Showing::SwitchOn | Showing::Review | Showing::Frames => {}
                 }
             }
+        }
+        if self.pack.has_unsaved_edits() && self.showing != Showing::Pack {
+            let text = "edits of the pack are not saved".to_owned();
+            pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "!", text }, 14.0);
         }
         ui.separator();
     }

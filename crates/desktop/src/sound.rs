@@ -206,6 +206,8 @@ impl Heard {
 /// Decides what should sound, from what the snapshots say.
 #[derive(Debug, Default)]
 struct Ear {
+    /// Which of the sessions on one source.
+    session: u32,
     heard: Heard,
     silenced: bool,
 }
@@ -215,6 +217,10 @@ impl Ear {
     fn listen(&mut self, snapshot: &Snapshot, since: Duration, silence: bool) -> Option<Tone> {
         if snapshot.facts.as_ref().is_some_and(|facts| facts.replay) || matches!(snapshot.phase, Phase::Failed(_)) {
             return None;
+        }
+        if self.session != snapshot.session {
+            // Its alarms are counted from one again.
+            *self = Self { session: snapshot.session, ..Self::default() };
         }
         let running = matches!(snapshot.phase, Phase::Running);
         let died = running && DIED < since;

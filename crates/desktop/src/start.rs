@@ -76,6 +76,8 @@ pub struct Start {
     pub failure: Option<Failure>,
     /// The system's file dialog.
     pub dialogs: Dialogs,
+    /// The person wants to mend the pack file.
+    pub mend: bool,
     ports: Ports,
 }
 
@@ -233,7 +235,11 @@ impl Start {
             faults_ui(ui, "protocol", self.failure.as_ref().map_or(&[], |failure| &failure.protocol));
             let hint = "what the pack may do, such as packs/acorn-24s-nmc.toml";
             path(ui, "Pack file", &mut self.pack, hint, Field::Pack, &mut self.dialogs);
-            faults_ui(ui, "pack", self.failure.as_ref().map_or(&[], |failure| &failure.pack));
+            let faults = self.failure.as_ref().map_or(&[][..], |failure| &failure.pack);
+            faults_ui(ui, "pack", faults);
+            if !faults.is_empty() {
+                self.mend |= ui.button("Mend it (K)").clicked();
+            }
         }
         if self.kind != Kind::Recording {
             let hint = "a new file; empty records nothing";
@@ -272,6 +278,8 @@ impl Start {
             Field::Protocol => &mut self.protocol,
             Field::Pack => &mut self.pack,
             Field::Record => &mut self.record,
+            // Asked on the screen of the pack.
+            Field::SavePack => return,
             // Not asked for here.
             Field::Csv => return,
         };
@@ -336,6 +344,12 @@ impl Start {
         ui.label(RichText::new("Opening a port can reset a board that hangs on it: open it before the switch.").weak());
     }
 
+    /// The pack file that is chosen, whatever else is missing.
+    pub fn pack_file(&self) -> Option<PathBuf> {
+        let has_one = matches!(self.kind, Kind::Serial | Kind::Tcp | Kind::Udp);
+        (has_one && !self.pack.trim().is_empty()).then(|| PathBuf::from(self.pack.trim()))
+    }
+
     /// What would be started, or what is missing.
     pub fn wish(&self) -> Result<Wish, &'static str> {
         let record = (!self.record.trim().is_empty()).then(|| PathBuf::from(self.record.trim()));
@@ -348,7 +362,11 @@ impl Start {
             Kind::Recording => {
                 let path = filled(&self.recording, "type the path of a recording, or drop it here")?.into();
                 let as_it_was = self.as_it_was;
-                return Ok(Wish::Replay(session::worker::Replay { path, as_it_was, until: None }));
+                return Ok(Wish::Replay(session::worker::Replay {
+                    path,
+                    as_it_was,
+                    ..session::worker::Replay::default()
+                }));
             }
             Kind::Serial => session::opening::From::Port(filled(&self.port, "choose a port or type its path")?.into()),
             Kind::Tcp => session::opening::From::Tcp(filled(&self.tcp, "type host and port")?),

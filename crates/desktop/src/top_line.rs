@@ -1,10 +1,14 @@
 //! The line that is always there: the answer with its reason, the stage, the link, the recording, the time.
 
 use egui::{Frame, Margin, RichText, Ui};
+use model::SessionTime;
 
 use crate::colours::{Colours, Meaning};
 use crate::pieces;
 use crate::wording::{self, Look, Said};
+
+/// That a new session began is said so long; the screen of the pack goes on saying it.
+const SAID_FOR: SessionTime = SessionTime::from_millis(30_000);
 
 /// Draws the line. The answer is at least a twentieth of the window high.
 pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
@@ -47,6 +51,9 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
             });
         });
     });
+    if let Some(earlier) = look.snapshot.earlier.as_deref().filter(|_| look.now() < SAID_FOR) {
+        pieces::said(ui, &wording::earlier(earlier), 14.0);
+    }
     if let Some(remark) = &look.snapshot.remark {
         let text = remark.clone();
         pieces::said(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text }, 14.0);

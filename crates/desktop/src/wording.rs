@@ -7,7 +7,7 @@ use model::{SessionTime, format_nanos};
 use session::Snapshot;
 use session::history::{Piece, Span};
 use session::rules::{AlarmState, Cause, Check, Finding, HandResult, Outcome, Severity, Stage};
-use session::snapshot::{Link, Phase, Recording, Standing};
+use session::snapshot::{Earlier, Link, Phase, Recording, Standing};
 
 use crate::colours::Meaning;
 use crate::sound::{self, By};
@@ -162,6 +162,22 @@ pub fn sound(status: &sound::Status) -> Said {
         By::Bell => said(Meaning::Unknown, "?", format!("sound by the terminal's bell only{failed}")),
         By::Nothing => said(Meaning::Abnormal, "!", format!("NO SOUND: keep an eye on the screen{failed}")),
     }
+}
+
+/// A new session began on the open line, and how the one before ended.
+pub fn earlier(earlier: &Earlier) -> Said {
+    let outcome = earlier.outcome.map_or("without a verdict", Outcome::name);
+    let recording = match (&earlier.recording, &earlier.incomplete) {
+        (Some(path), None) => format!(", recorded in {path}"),
+        (Some(path), Some(why)) => format!(", recorded in {path} incompletely ({why})"),
+        (None, _) => String::new(),
+    };
+    let text = format!(
+        "A new session began, judged by other limits. The one before ended after {}: {outcome}{recording}",
+        elapsed(earlier.length)
+    );
+    let bad = earlier.incomplete.is_some();
+    said(if bad { Meaning::Abnormal } else { Meaning::Action }, if bad { "!" } else { "=" }, text)
 }
 
 /// The stage in words.

@@ -3,12 +3,14 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use desktop::pack_limits::PackScreen;
 use desktop::wording::Look;
-use desktop::{Screen, colours};
+use desktop::{Files, Screen, colours};
 use egui::{Event, PointerButton, Pos2, RawInput, Rect, vec2};
 use model::SessionTime;
 use session::history::{History, Series};
-use session::snapshot::{Link, Phase, Reading, Standing};
+use session::rules::Pack;
+use session::snapshot::{Facts, Link, Phase, Reading, Standing};
 use session::{Snapshot, history::Piece};
 
 /// 24 cells at 10 a second for an hour, six sensors, current; never twice the same.
@@ -111,4 +113,50 @@ fn a_frame_with_an_hour_of_data_is_quick() {
         let limit = if cfg!(debug_assertions) { 40.0 } else { 4.0 };
         assert!(median < limit, "{name}: {median:.2} ms a frame");
     }
+}
+
+/// Frames of the screen of the pack, high enough for all of it; each in milliseconds, sorted.
+#[expect(clippy::disallowed_methods, reason = "it is this machine's time that is measured")]
+fn pack_frames(snapshot: &Snapshot) -> Vec<f64> {
+    let ctx = egui::Context::default();
+    colours::dress(&ctx);
+    let mut screen = PackScreen::default();
+    let size = Rect::from_min_size(Pos2::ZERO, vec2(1480.0, 1600.0));
+    let mut times = Vec::new();
+    for frame in 0..60_u32 {
+        let input = RawInput { screen_rect: Some(size), time: Some(f64::from(frame) * 0.1), ..RawInput::default() };
+        let began = Instant::now();
+        let output = ctx.run_ui(input, |ui| {
+            let look = Look { snapshot, since: Duration::ZERO, finished: false };
+            let _none = screen.ui(ui, Some(look), &Files::default(), None);
+        });
+        let triangles = ctx.tessellate(output.shapes.clone(), output.pixels_per_point);
+        times.push(began.elapsed().as_secs_f64() * 1e3);
+        assert!(100 < output.shapes.len() && !triangles.is_empty());
+        let mut output = output;
+        output.textures_delta.clear();
+    }
+    let mut times = times.split_off(10);
+    times.sort_by(f64::total_cmp);
+    times
+}
+
+#[test]
+fn a_frame_of_the_screen_of_the_pack_is_quick() {
+    let pack = Pack::parse(&packwake_tests::text("packs/acorn-24s-nmc.toml")).0.expect("a shipped pack is sound");
+    let facts = Facts {
+        source: String::new(),
+        practice: true,
+        replay: false,
+        pack: pack.name().to_owned(),
+        chemistry: pack.chemistry().name(),
+        sensors: pack.temperatures().to_vec(),
+        judged_by: Arc::new(pack),
+    };
+    let snapshot = Snapshot { phase: Phase::Running, facts: Some(Arc::new(facts)), ..Snapshot::default() };
+    let times = pack_frames(&snapshot);
+    let (median, worst) = (times[times.len() / 2], times[times.len() - 1]);
+    eprintln!("the screen of the pack: median {median:.2} ms, worst {worst:.2} ms a frame");
+    let limit = if cfg!(debug_assertions) { 40.0 } else { 4.0 };
+    assert!(median < limit, "{median:.2} ms a frame");
 }

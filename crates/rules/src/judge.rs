@@ -5,6 +5,7 @@ mod clock;
 mod evidence;
 mod findings;
 mod hand;
+mod held;
 mod plan;
 mod temperatures;
 mod words;
@@ -33,6 +34,7 @@ use crate::stage::{Currents, Stage, StageDetector};
 use crate::verdict::Verdict;
 use crate::watch::{Observed, Watch, amount};
 
+pub use held::Held;
 use plan::{Plan, Role, Step};
 
 /// A value that is older than this is no evidence for now.
@@ -204,6 +206,7 @@ pub struct Judge {
     meter_gap: Option<i64>,
     balanced_at: Option<SessionTime>,
     watches: Watches,
+    held: Held,
     cell_sets: Seen,
     temperature_sets: Seen,
     current_at_rest: u64,
@@ -374,6 +377,7 @@ impl Judge {
             meter_gap: None,
             balanced_at: None,
             watches: Watches::new(pack.temperatures()),
+            held: Held::default(),
             cell_sets: Seen::default(),
             temperature_sets: Seen::default(),
             current_at_rest: 0,
@@ -423,6 +427,11 @@ impl Judge {
     /// What was found so far, and what was withdrawn again.
     pub fn findings(&self) -> &[Finding] {
         self.findings.findings()
+    }
+
+    /// What was held against each limit so far.
+    pub fn held(&self) -> Held {
+        self.held
     }
 
     /// The pack that is judged.
@@ -670,6 +679,7 @@ impl Judge {
         let at_rest = self.stage.cells_rest();
         self.diagnosis.pack_voltage(at, nanos, at_rest);
         let Some(gap) = self.pack_sum.reported(at, nanos, tolerance, at_rest) else { return };
+        self.held.see(LimitName::PackSum, gap);
         let limit = self.pack.limit_ref(LimitName::PackSum);
         let seen = Observed { at, place: Some(channel), part: 0, value: gap, limit, bytes };
         self.watches.pack_sum.observe(0, &seen, &mut self.book, &mut self.events);
@@ -723,6 +733,7 @@ impl Judge {
         self.current_at_rest += 1;
         let limit = self.pack.limit(LimitName::CurrentRest);
         let value = nanos.saturating_abs();
+        self.held.see(LimitName::CurrentRest, value);
         let place = Some(Channel::whole(Quantity::Current));
         let seen = Observed { at, place, part: 0, value, limit: &limit, bytes };
         self.watches.current.observe(0, &seen, &mut self.book, &mut self.events);

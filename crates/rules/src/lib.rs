@@ -1,7 +1,7 @@
 //! Judges decoded values against the limits of a pack: alarms, stages, and a verdict with its reasons.
 //!
 //! [`Pack::parse`] reads and checks a pack file; a [`Judge`] takes batches and the passing of time and gives [`Event`]s;
-//! [`Judge::verdict`] says go, no-go or cannot tell, with every required check.
+//! [`Judge::verdict`] says go, no-go or cannot tell, with every required check. [`PackText`] edits the text of a pack file.
 //!
 //! Invariants: no I/O, no clock, no threads; time moves only by its arguments. It does not know how values were encoded.
 //! Never healthier than known: a check without evidence is "no data", and "no data" is never go.
@@ -23,6 +23,7 @@ mod link;
 mod measured;
 mod pack;
 mod pack_sum;
+pub mod pack_text;
 pub mod prepare;
 mod rate;
 mod regime;
@@ -39,10 +40,11 @@ pub use check::Check;
 pub use chemistry::{Chemistry, DefaultLimit};
 pub use event::{AlarmChange, Event, EventKind, LinkChange};
 pub use finding::{Confidence, Finding, FindingChange};
-pub use judge::{Judge, Setup};
+pub use judge::{Held, Judge, Setup};
 pub use limits::{LimitName, LimitValues};
 pub use measured::{Figure, Measured};
 pub use pack::Pack;
+pub use pack_text::PackText;
 pub use prepare::{HandLine, HandResult, Prepared};
 pub use stage::Stage;
 pub use verdict::{CheckResult, Outcome, Result, Verdict};

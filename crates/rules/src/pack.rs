@@ -1,6 +1,7 @@
 //! The pack file: what this pack is and what it may do.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use std::time::Duration;
 
 use model::{Amount, Dimension, Fault, HandItem, Level, closest};
@@ -26,6 +27,7 @@ const BALANCING_SHARE: i64 = 20;
 /// A pack file that has been checked. Made only by [`Pack::parse`].
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Pack {
+    text: Arc<str>,
     name: String,
     chemistry: Chemistry,
     cells: u16,
@@ -51,9 +53,14 @@ impl Pack {
     /// The second value has every error and warning in the order of the text.
     /// The pack is there only if there is no error.
     pub fn parse(text: &str) -> (Option<Self>, Vec<Fault>) {
-        let (pack, faults) = textfile::read(text, &spec::PACK, read_pack);
+        let (pack, faults) = textfile::read(text, &spec::PACK, |root| read_pack(root, text));
         let sound = faults.iter().all(|fault| fault.level == Level::Warning);
         (pack.filter(|_| sound), faults)
+    }
+
+    /// The text that it was read from.
+    pub fn text(&self) -> &str {
+        &self.text
     }
 
     /// The pack's name.
@@ -168,7 +175,7 @@ impl Pack {
     }
 }
 
-fn read_pack(root: Table<'_>) -> Option<Pack> {
+fn read_pack(root: Table<'_>, text: &str) -> Option<Pack> {
     let name = root.text("pack");
     let chemistry = root.choice("chemistry", &Chemistry::ALL);
     let cells = root.integer("cells", 1..=512);
@@ -228,6 +235,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
         }
     }
     Some(Pack {
+        text: text.into(),
         name: name?.value.to_owned(),
         chemistry,
         cells: u16::try_from(cells?.value).ok()?,

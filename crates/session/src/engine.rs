@@ -113,6 +113,11 @@ impl Engine {
         self.decoder.protocol()
     }
 
+    /// Whether every byte so far is decided: none is kept because a frame may begin there.
+    pub fn between_frames(&self) -> bool {
+        self.decoder.buffered() == 0
+    }
+
     /// Whether the session is over.
     pub fn ended(&self) -> bool {
         self.ended

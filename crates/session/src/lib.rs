@@ -2,12 +2,14 @@
 //!
 //! [`Engine`] is the one pipeline: bytes and time become frames, values, alarms and verdicts.
 //! [`live`] feeds it from a source, [`replay`] from a list of inputs; both give the same events for the same inputs.
+//! [`again`] judges a recording by other limits beside its own.
 //! [`RowReader`] gives the same rows without judging them.
 //!
 //! Invariants: the engine reads no clock and does no I/O; inputs go to the recorder before they go to the engine; nothing
 //! waits for the disk; nothing here knows that a screen exists; nothing is sent but the questions of the protocol file,
 //! and those only where [`Live::may_ask`] says that the person allowed it. A replay sends nothing.
 
+pub mod again;
 mod asking;
 mod engine;
 mod event_lines;
@@ -16,6 +18,7 @@ mod interrupt;
 mod keeper;
 mod live;
 pub mod opening;
+pub mod pack_file;
 mod replay;
 pub mod review;
 mod rows;
@@ -24,6 +27,7 @@ pub mod tracks;
 mod view;
 pub mod worker;
 
+pub use again::judge_again;
 pub use asking::{Question, questions};
 pub use engine::{Engine, SessionEvent, Unusable};
 pub use event_lines::{json_line, text_line, verdict_lines};

@@ -1,9 +1,9 @@
-//! A session from a source, in real time.
+//! A session from a source, in real time. Other limits begin another session on the source as it is open.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use model::{Batch, Command, Input, InputKind, SessionHeader, SessionTime, TICK};
+use model::{Batch, Command, HandItem, HandOutcome, HandReading, Input, InputKind, SessionHeader, SessionTime, TICK};
 use recording::WriteError;
 use rules::EventKind;
 use tokio::sync::mpsc;
@@ -16,6 +16,10 @@ use crate::keeper::{Keeper, RecorderChange};
 
 /// Inputs that may wait for the engine. When they are more, the source waits.
 const QUEUE: usize = 1024;
+/// A session gives way to the next where no frame is cut in two. On a line where that never is, it is cut after this.
+const GIVE_WAY: Duration = Duration::from_secs(1);
+/// Names that are tried for the next recording.
+const MOST_RECORDINGS: u32 = 10_000;
 
 /// What a live session needs.
 #[derive(Clone, Debug)]
@@ -97,6 +101,15 @@ pub trait Watcher {
     fn command(&mut self) -> Option<Command> {
         None
     }
+
+    /// The text of a pack file to judge by from now on, asked for at each tick. This session then ends, with its verdict
+    /// and its recording closed, and another one begins on the same open source.
+    fn limits(&mut self) -> Option<String> {
+        None
+    }
+
+    /// The session has ended, and the events that follow are those of the next one.
+    fn next_session(&mut self) {}
 }
 
 struct Closures<'c> {
@@ -144,20 +157,16 @@ pub fn live_watched(
     options.header.started_utc_nanos = Some(clock.reading().session_began_utc_nanos());
     let engine = Engine::new(options.header.clone())?;
     // A source that refuses leaves no empty recording behind; what it sends meanwhile waits in the queue.
-    let (to, inputs) = mpsc::channel(QUEUE);
+    let (to, mut inputs) = mpsc::channel(QUEUE);
     let closing = CancellationToken::new();
     let running = start(options.source.clone(), clock, to, closing.clone())?;
     let keeper = match &options.record {
         Some(path) => Some(Keeper::start(path, &options.header)?),
         None => None,
     };
-    let asking = options.may_ask.then(|| Asker::new(&engine, &options.source)).flatten();
-    let record = options.record.clone();
     for remark in running.remarks() {
         watcher.note(Note::Remark(remark));
     }
-    let mut session = Session { engine, keeper, asking, watcher, record, recording_incomplete: None };
-    session.begin(&options.before);
     let mut waiting = None;
     let mut about_the_source = || {
         let now_waiting = running.waiting();
@@ -168,10 +177,105 @@ pub fn live_watched(
         waiting.as_ref().map(ToString::to_string)
     };
     let send = |bytes: &[u8]| running.send(bytes);
-    runtime.block_on(session.run(inputs, clock, options.length, stop, &send, &mut about_the_source));
+    let before = std::mem::take(&mut options.before);
+    let mut part =
+        Part { engine, keeper, record: options.record.clone(), before, began: SessionTime::ZERO, first: None };
+    let end = loop {
+        let clock = PartClock { clock, began: part.began };
+        let asking = options.may_ask.then(|| Asker::new(&part.engine, &options.source)).flatten();
+        let first = part.first.take();
+        let mut session = Session {
+            engine: part.engine,
+            keeper: part.keeper,
+            asking,
+            watcher: &mut *watcher,
+            record: part.record,
+            recording_incomplete: None,
+            opened: None,
+            wanted: None,
+        };
+        session.begin(&part.before, first);
+        let from = Outside {
+            clock,
+            end: options.length.map(|length| SessionTime::from_duration(length.saturating_sub(clock.before()))),
+            stop,
+            send: &send,
+            first_record: options.record.as_deref(),
+        };
+        match runtime.block_on(session.run(&mut inputs, &from, &mut about_the_source)) {
+            Some(next) => part = next,
+            None => {
+                let Session { engine, recording_incomplete, .. } = session;
+                break LiveEnd { engine, recording_incomplete };
+            }
+        }
+        watcher.next_session();
+        // What was said about the source was said in the session before.
+        if let Some(waiting) = running.waiting() {
+            watcher.note(Note::Remark(&waiting.to_string()));
+        }
+    };
     // A source thread that panicked has sent Lost where it could; the session is over either way.
     drop(running.stop());
-    Ok(LiveEnd { engine: session.engine, recording_incomplete: session.recording_incomplete })
+    Ok(end)
+}
+
+/// The clock of one of several sessions on a source: the source stamps by that of the first.
+#[derive(Clone, Copy, Debug)]
+struct PartClock {
+    clock: SessionClock,
+    /// When it began, by the first one's clock.
+    began: SessionTime,
+}
+
+impl PartClock {
+    fn now(&self) -> SessionTime {
+        self.own(self.clock.now())
+    }
+
+    /// The time of this session for one of the source's stamps. What was read before it began counts as read then.
+    fn own(&self, stamp: SessionTime) -> SessionTime {
+        SessionTime::from_duration(stamp.since(self.began))
+    }
+
+    /// How long the sessions before lasted.
+    fn before(&self) -> Duration {
+        self.began.since(SessionTime::ZERO)
+    }
+}
+
+/// What the next session begins with.
+struct Part {
+    engine: Engine,
+    keeper: Option<Keeper>,
+    record: Option<PathBuf>,
+    before: Vec<Command>,
+    /// By the clock of the first.
+    began: SessionTime,
+    first: Option<First>,
+}
+
+/// What it must hear before anything else: that the source is open already, and the bytes that were read and belong to no
+/// frame of the session before.
+struct First {
+    opened: Option<String>,
+    rest: Vec<u8>,
+}
+
+/// What a session has around it.
+struct Outside<'s> {
+    clock: PartClock,
+    end: Option<SessionTime>,
+    stop: &'s CancellationToken,
+    send: &'s SendBy<'s>,
+    /// Where the first session was recorded.
+    first_record: Option<&'s Path>,
+}
+
+/// Limits that were asked for.
+struct Wanted {
+    pack_text: String,
+    since: SessionTime,
 }
 
 /// The questions of the protocol file, where the person allows that they are sent and the file lists any.
@@ -205,10 +309,14 @@ struct Session<'s> {
     record: Option<PathBuf>,
     /// Known as soon as it is, at the latest when the recording is closed.
     recording_incomplete: Option<String>,
+    /// What is open now.
+    opened: Option<String>,
+    /// Limits by which the next session is to judge.
+    wanted: Option<Wanted>,
 }
 
 impl Session<'_> {
-    fn begin(&mut self, before: &[Command]) {
+    fn begin(&mut self, before: &[Command], first: Option<First>) {
         self.pass_on();
         if let Some(path) = &self.record {
             let text = path.display().to_string();
@@ -217,18 +325,23 @@ impl Session<'_> {
         for command in before {
             self.take(Input::new(SessionTime::ZERO, InputKind::Command(command.clone())));
         }
+        let Some(First { opened, rest }) = first else { return };
+        if let Some(source) = opened {
+            self.take(Input::new(SessionTime::ZERO, InputKind::Opened { source }));
+        }
+        if !rest.is_empty() {
+            self.take(Input::new(SessionTime::ZERO, InputKind::Bytes(rest)));
+        }
     }
 
+    /// Until it is over; returns what the next session begins with, if one follows.
     async fn run(
         &mut self,
-        mut inputs: mpsc::Receiver<Input>,
-        clock: SessionClock,
-        length: Option<Duration>,
-        stop: &CancellationToken,
-        send: &SendBy<'_>,
+        inputs: &mut mpsc::Receiver<Input>,
+        from: &Outside<'_>,
         about_the_source: &mut dyn FnMut() -> Option<String>,
-    ) {
-        let end = length.map(SessionTime::from_duration);
+    ) -> Option<Part> {
+        let Outside { clock, end, stop, .. } = *from;
         let mut ticks = tokio::time::interval(TICK);
         ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let mut interrupt = std::pin::pin!(tokio::signal::ctrl_c());
@@ -245,18 +358,28 @@ impl Session<'_> {
                         stop.cancel();
                     }
                 }
-                input = inputs.recv() => match input {
-                    Some(input) if end.is_some_and(|end| end <= input.at) => self.end(end),
-                    Some(input) => self.take(input),
-                    // Every sender is gone: the source has ended for good.
-                    None => self.take(Input::new(clock.now(), InputKind::End)),
-                },
+                input = inputs.recv() => {
+                    let input = input.map(|input| Input { at: clock.own(input.at), ..input });
+                    match input {
+                        Some(input) if end.is_some_and(|end| end <= input.at) => self.end(end),
+                        Some(input) if self.wanted.is_some() => {
+                            if let Some(rest) = self.take_to_the_next_gap(input)
+                                && let Some(next) = self.give_way(from, rest)
+                            {
+                                return Some(next);
+                            }
+                        }
+                        Some(input) => self.take(input),
+                        // Every sender is gone: the source has ended for good.
+                        None => self.take(Input::new(clock.now(), InputKind::End)),
+                    }
+                }
                 () = until(question, clock), if question.is_some() => {
                     let now = clock.now();
                     if end.is_some_and(|end| end <= now) {
                         self.end(end);
                     } else {
-                        self.ask(now, send);
+                        self.ask(now, from.send);
                     }
                 }
                 _ = ticks.tick() => {
@@ -270,10 +393,88 @@ impl Session<'_> {
                             self.watcher.note(Note::Remark(&text));
                         }
                         self.watcher.note(Note::Tick(&self.engine));
+                        if let Some(next) = self.take_limits(now, from) {
+                            return Some(next);
+                        }
                     }
                 }
             }
         }
+        None
+    }
+
+    /// Whether other limits are wanted, and what the next session begins with where the line has a gap now.
+    fn take_limits(&mut self, now: SessionTime, from: &Outside<'_>) -> Option<Part> {
+        if let Some(pack_text) = self.watcher.limits() {
+            self.wanted = Some(Wanted { pack_text, since: now });
+        }
+        let waited = now.since(self.wanted.as_ref()?.since);
+        if !self.engine.between_frames() && waited < GIVE_WAY {
+            return None;
+        }
+        self.give_way(from, Vec::new())
+    }
+
+    /// Takes bytes up to a place that no frame spans, and returns those behind it: they belong to the next session. So no
+    /// frame is cut in two, and no byte is in two recordings. `None`: there is no such place, and all of it was taken.
+    fn take_to_the_next_gap(&mut self, input: Input) -> Option<Vec<u8>> {
+        let InputKind::Bytes(bytes) = &input.kind else {
+            self.take(input);
+            return None;
+        };
+        // How bytes are split has no meaning; only the decoder knows where a frame ends.
+        for (taken, byte) in (1..).zip(bytes) {
+            self.take(Input::new(input.at, InputKind::Bytes(vec![*byte])));
+            if self.engine.between_frames() {
+                return Some(bytes.get(taken..).unwrap_or_default().to_vec());
+            }
+        }
+        None
+    }
+
+    /// Ends this session and makes the next one ready; or says why not, and goes on.
+    fn give_way(&mut self, from: &Outside<'_>, rest: Vec<u8>) -> Option<Part> {
+        let Wanted { pack_text, .. } = self.wanted.take()?;
+        let began = from.clock.clock.now();
+        match self.next_part(from, pack_text, began) {
+            Ok((engine, keeper, record)) => {
+                let before = carried(&self.engine.judge().preparation(), from.clock.own(began));
+                self.take(Input::new(from.clock.own(began), InputKind::End));
+                let first = Some(First { opened: self.opened.take(), rest });
+                Some(Part { engine, keeper, record, before, began, first })
+            }
+            Err(why) => {
+                self.watcher.note(Note::Remark(&format!("the other limits are not applied: {why}")));
+                if !rest.is_empty() {
+                    self.take(Input::new(from.clock.own(began), InputKind::Bytes(rest)));
+                }
+                None
+            }
+        }
+    }
+
+    /// Everything that can refuse, before anything ends.
+    fn next_part(
+        &self,
+        from: &Outside<'_>,
+        pack_text: String,
+        began: SessionTime,
+    ) -> Result<(Engine, Option<Keeper>, Option<PathBuf>), String> {
+        let header = self.engine.header();
+        let passed = i64::try_from(began.since(from.clock.began).as_nanos()).unwrap_or(i64::MAX);
+        let header = SessionHeader {
+            pack_text,
+            started_utc_nanos: header.started_utc_nanos.map(|started| started.saturating_add(passed)),
+            ..(**header).clone()
+        };
+        let engine = Engine::new(header.clone()).map_err(|unusable| unusable.to_string())?;
+        let Some(first) = from.first_record else { return Ok((engine, None, None)) };
+        let path = next_recording(first).ok_or("there is no free name for its recording")?;
+        let keeper = Keeper::start(&path, &header).map_err(|error| {
+            let hint = error.hint().map_or(String::new(), |hint| format!("; {hint}"));
+            format!("{}{hint}", crate::worker::with_causes(&error))
+        })?;
+        Ok((engine, Some(keeper), Some(path)))
     }
 
     fn end(&mut self, at: Option<SessionTime>) {
@@ -329,6 +530,11 @@ impl Session<'_> {
             && input.kind != InputKind::Quiet
         {
             keeper.keep(&input);
+        }
+        match &input.kind {
+            InputKind::Opened { source } => self.opened = Some(source.clone()),
+            InputKind::Lost { .. } => self.opened = None,
+            _ => {}
         }
         if input.kind == InputKind::End {
             // Before the verdict of the whole session, which is the last thing that is said.
@@ -400,8 +606,34 @@ impl Session<'_> {
     }
 }
 
+/// The name of the next recording on the same source: `name-2.mcap` beside `name.mcap`, the first that is free.
+fn next_recording(first: &Path) -> Option<PathBuf> {
+    let name = first.file_stem()?.to_string_lossy().into_owned();
+    let kind = first.extension().map_or(String::new(), |kind| format!(".{}", kind.to_string_lossy()));
+    let named = |number: u32| first.with_file_name(format!("{name}-{number}{kind}"));
+    (2..MOST_RECORDINGS).map(named).find(|path| !path.exists())
+}
+
+/// What was entered by hand, as the next session is to hear it: each entry says how old it is. A failure that holds for
+/// this session is handed on as one, whatever was entered after it.
+fn carried(lines: &[rules::HandLine], now: SessionTime) -> Vec<Command> {
+    let aged = |at: SessionTime, reading: &HandReading| {
+        let passed = u32::try_from(now.since(at).as_secs()).unwrap_or(u32::MAX);
+        HandReading { age_seconds: reading.age_seconds.saturating_add(passed), ..reading.clone() }
+    };
+    let failed = |item: HandItem| HandReading::found(item, HandOutcome::Failed, "");
+    let readings = lines.iter().filter_map(|line| match &line.entry {
+        _ if line.latched && line.judged.result != rules::HandResult::Failed => {
+            Some(HandReading { remark: "it failed in the session before".to_owned(), ..failed(line.item) })
+        }
+        Some((at, reading)) if reading.outcome != HandOutcome::NotDone => Some(aged(*at, reading)),
+        _ => None,
+    });
+    readings.map(Command::Reading).collect()
+}
+
 /// Waits for that time; without one, for nothing.
-async fn until(at: Option<SessionTime>, clock: SessionClock) {
+async fn until(at: Option<SessionTime>, clock: PartClock) {
     if let Some(at) = at {
         tokio::time::sleep(at.since(clock.now())).await;
     }
@@ -477,7 +709,16 @@ mod tests {
         };
         let mut watcher = Closures { say: &mut say, look: &mut look };
         let watcher = &mut watcher;
-        let mut session = Session { engine, keeper: None, asking, watcher, record: None, recording_incomplete: None };
+        let mut session = Session {
+            engine,
+            keeper: None,
+            asking,
+            watcher,
+            record: None,
+            recording_incomplete: None,
+            opened: None,
+            wanted: None,
+        };
         session.take(Input::new(SessionTime::ZERO, InputKind::Opened { source: "a line".to_owned() }));
 
         let of = 5;

@@ -131,6 +131,15 @@ pub fn read_pack(path: &Path) -> Result<Pack, String> {
     read(path, Pack::parse).1.map_err(|unreadable| unreadable.text)
 }
 
+/// Reads a text file alone, whatever is in it. It may take a moment: not to be called while drawing.
+///
+/// # Errors
+/// It can't be read, is no text, or is larger than a protocol or pack file can be; in words, with its path.
+pub fn read_text(path: &Path) -> Result<String, String> {
+    let (text, read) = read(path, |_| (Some(()), Vec::new()));
+    read.map(|()| text).map_err(|unreadable| unreadable.text)
+}
+
 struct Unreadable {
     text: String,
     faults: Vec<Fault>,

@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use model::{ByteRange, Channel, Fault, SessionTime};
-use rules::{Alarm, HandLine, LimitValues, Measured, Outcome, Pack, Severity, Stage, Verdict};
+use rules::{Alarm, HandLine, Held, LimitValues, Measured, Outcome, Pack, Severity, Stage, Verdict};
 
 use crate::history::{History, Piece};
 
@@ -80,6 +80,19 @@ pub enum Recording {
     Incomplete(String),
     /// It was closed, whole.
     Finished,
+}
+
+/// The session before this one on the same open source, which ended when other limits were applied.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Earlier {
+    /// Its answer at its end; `None` if it had none.
+    pub outcome: Option<Outcome>,
+    /// How long it was.
+    pub length: SessionTime,
+    /// Where it was recorded, if it was.
+    pub recording: Option<String>,
+    /// Why that recording is incomplete, if it is.
+    pub incomplete: Option<String>,
 }
 
 /// How a value stands against its limits.
@@ -206,6 +219,10 @@ pub enum MomentKind {
 pub struct Snapshot {
     /// Counted from 1; 0 is before the first.
     pub number: u64,
+    /// Sessions on the same open source before this one: other limits end one and begin the next.
+    pub session: u32,
+    /// The one before this one.
+    pub earlier: Option<Arc<Earlier>>,
     /// Where the session is in its life.
     pub phase: Phase,
     /// What is fixed; `None` before it began.
@@ -248,6 +265,8 @@ pub struct Snapshot {
     pub preparation: Arc<Vec<HandLine>>,
     /// The limits of the stage; `None` before the session began.
     pub limits: Option<Limits>,
+    /// What was held against each limit so far.
+    pub held: Held,
     /// Every alarm of the session, in the order in which they were first raised.
     pub alarms: Arc<Vec<Alarm>>,
     /// Alarms that were raised or became worse and that no screen has seen yet.

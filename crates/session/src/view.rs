@@ -14,7 +14,7 @@ use crate::event_lines::text_line;
 use crate::history::{History, Piece};
 use crate::keeper::RecorderChange;
 use crate::snapshot::{
-    EventLine, Facts, Limits, Link, Moment, MomentKind, Phase, Reading, Recording, Snapshot, Standing,
+    Earlier, EventLine, Facts, Limits, Link, Moment, MomentKind, Phase, Reading, Recording, Snapshot, Standing,
 };
 
 /// Events that are kept.
@@ -40,12 +40,36 @@ pub(crate) struct View {
     outcome: Option<Outcome>,
     /// Alarms since the last snapshot.
     newer_alarms: Vec<u32>,
+    /// Where it is recorded, even when that is over.
+    recorded_to: Option<String>,
 }
 
 impl View {
     /// Before the session began. `replay`: it is a session that was.
     pub(crate) fn new(replay: bool) -> Self {
         Self { replay, ..Self::default() }
+    }
+
+    /// The session after this one on the same source: nothing of this one is shown any more but how it ended.
+    pub(crate) fn next(&mut self) {
+        let shown = &self.shown;
+        let earlier = Earlier {
+            outcome: shown.verdict.as_ref().map(|verdict| verdict.outcome),
+            length: shown.at,
+            recording: self.recorded_to.take(),
+            incomplete: match &shown.recording {
+                Recording::Incomplete(why) => Some(why.clone()),
+                Recording::Off | Recording::On(_) | Recording::Finished => None,
+            },
+        };
+        let shown = Snapshot {
+            number: shown.number,
+            session: shown.session + 1,
+            earlier: Some(Arc::new(earlier)),
+            ..Snapshot::default()
+        };
+        // A number that comes again would be taken for the same line.
+        *self = Self { shown, next_event: self.next_event, ..Self::new(self.replay) };
     }
 
     /// What is shown now.
@@ -73,6 +97,9 @@ impl View {
                 true
             }
             SessionEvent::Recorder { change, text, .. } => {
+                if *change == RecorderChange::Started {
+                    self.recorded_to = Some(text.clone());
+                }
                 self.shown.recording = match change {
                     RecorderChange::Started => Recording::On(text.clone()),
                     RecorderChange::Incomplete => Recording::Incomplete(text.clone()),
@@ -249,6 +276,7 @@ impl View {
             shown.alarms = Arc::new(judge.alarms().to_vec());
         }
         shown.meter = judge.meter();
+        shown.held = judge.held();
         if std::mem::take(&mut self.events_changed) {
             // Every entry by hand is an event, and so is what it raises.
             shown.preparation = Arc::new(judge.preparation());

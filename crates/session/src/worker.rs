@@ -5,7 +5,7 @@
 use std::any::Any;
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -33,7 +33,7 @@ pub enum Job {
 }
 
 /// How a recording is shown again.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Replay {
     /// The recording.
     pub path: PathBuf,
@@ -41,6 +41,8 @@ pub struct Replay {
     pub as_it_was: bool,
     /// Where to stop; the end if `None`.
     pub until: Option<SessionTime>,
+    /// The text of a pack file to judge by instead of the recording's own.
+    pub pack_text: Option<String>,
 }
 
 /// A job, and what must live as long as it does.
@@ -70,6 +72,7 @@ pub enum Refused {
 pub struct Worker {
     latest: Arc<Latest>,
     commands: SyncSender<Command>,
+    limits: SyncSender<String>,
     stop: CancellationToken,
     thread: Option<JoinHandle<()>>,
 }
@@ -82,9 +85,16 @@ impl Worker {
     pub fn start(before: Option<Self>, open: Opener, wake: Arc<dyn Fn() + Send + Sync>) -> std::io::Result<Self> {
         let latest = Arc::new(Latest::default());
         let (commands, inbox) = sync_channel(COMMANDS);
+        let (limits, other_limits) = sync_channel(1);
         let stop = CancellationToken::new();
-        let mut watching =
-            Watching { view: View::new(false), latest: Arc::clone(&latest), inbox, wake, published: None };
+        let mut watching = Watching {
+            view: View::new(false),
+            latest: Arc::clone(&latest),
+            inbox,
+            other_limits,
+            wake,
+            published: None,
+        };
         let stop_inside = stop.clone();
         let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
             if let Some(before) = before {
@@ -102,7 +112,7 @@ impl Worker {
             }
             (watching.wake)();
         })?;
-        Ok(Self { latest, commands, stop, thread: Some(thread) })
+        Ok(Self { latest, commands, limits, stop, thread: Some(thread) })
     }
 
     /// The newest snapshot, and how long ago it was made.
@@ -115,10 +125,16 @@ impl Worker {
     /// # Errors
     /// The queue is full, or the session is over.
     pub fn send(&self, command: Command) -> Result<(), Refused> {
-        self.commands.try_send(command).map_err(|error| match error {
-            std::sync::mpsc::TrySendError::Full(_) => Refused::Full,
-            std::sync::mpsc::TrySendError::Disconnected(_) => Refused::Over,
-        })
+        self.commands.try_send(command).map_err(|error| refused(&error))
+    }
+
+    /// Asks to judge by this pack text from now on: the session ends, its recording is closed, and the next one begins on
+    /// the same open source. What comes of it the snapshots say ([`Snapshot::session`], or a remark why not). Never waits.
+    ///
+    /// # Errors
+    /// The one before still waits, or the session is over.
+    pub fn judge_by(&self, pack_text: String) -> Result<(), Refused> {
+        self.limits.try_send(pack_text).map_err(|error| refused(&error))
     }
 
     /// Ends the session. Never waits.
@@ -147,6 +163,13 @@ impl Worker {
     }
 }
 
+fn refused<T>(error: &TrySendError<T>) -> Refused {
+    match error {
+        TrySendError::Full(_) => Refused::Full,
+        TrySendError::Disconnected(_) => Refused::Over,
+    }
+}
+
 impl Drop for Worker {
     fn drop(&mut self) {
         self.stop.cancel();
@@ -157,6 +180,7 @@ struct Watching {
     view: View,
     latest: Arc<Latest>,
     inbox: Receiver<Command>,
+    other_limits: Receiver<String>,
     wake: Arc<dyn Fn() + Send + Sync>,
     /// The session time of the last snapshot.
     published: Option<SessionTime>,
@@ -195,7 +219,11 @@ impl Watching {
 
     fn replay(&mut self, replay: &Replay, stop: &CancellationToken) -> Result<(), Failure> {
         let recording = opening::recording(&replay.path)?;
-        let mut engine = Engine::new(recording.header().clone()).map_err(|unusable| Failure {
+        let mut header = recording.header().clone();
+        if let Some(pack_text) = &replay.pack_text {
+            header.pack_text.clone_from(pack_text);
+        }
+        let mut engine = Engine::new(header).map_err(|unusable| Failure {
             text: unusable.to_string(),
             protocol: unusable.protocol,
             pack: unusable.pack,
@@ -314,6 +342,15 @@ impl Watcher for Watching {
 
     fn command(&mut self) -> Option<Command> {
         self.inbox.try_recv().ok()
+    }
+
+    fn limits(&mut self) -> Option<String> {
+        self.other_limits.try_recv().ok()
+    }
+
+    fn next_session(&mut self) {
+        self.view.next();
+        self.published = None;
     }
 }
 

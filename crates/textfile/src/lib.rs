@@ -3,6 +3,7 @@
 //! The protocol file and the pack file both stand on it: the parser and the rules do not know each other, and share this.
 //! A table is read against a list of its keys ([`TableSpec`]), which is also what says "did you mean".
 //! Numbers keep their digits: `0.1` never becomes a binary fraction.
+//! [`EditText`] changes one value of such a text and leaves every other byte as it is.
 //!
 //! Invariants: no I/O; reading never stops at the first fault; a fault never panics.
 //!
@@ -16,8 +17,10 @@
 //! ```
 
 mod depth;
+mod edit;
 mod table;
 mod value;
 
+pub use edit::{EditText, NewValue, NotEdited, Path, Written};
 pub use table::{Key, Kind, Table, TableSpec, closest_unit, read};
 pub use value::{At, Value};

@@ -84,7 +84,7 @@ pub struct Table<'t> {
 }
 
 /// A file that a person wrote is not longer than this, in bytes; what is beyond it is not read.
-const LONGEST_TEXT: usize = 1 << 20;
+pub(crate) const LONGEST_TEXT: usize = 1 << 20;
 
 /// Errors listed in one run. Each costs a look through the text, and nobody reads more.
 const MOST_ERRORS: usize = 200;

@@ -46,7 +46,7 @@ impl Moments {
     /// The next moment of those that are listed.
     pub(super) fn next(&self, moments: &[Moment], here: u64, back: bool) -> Option<u64> {
         let mut times = moments.iter().filter(|moment| self.kinds.has(moment.kind)).map(|moment| moment.at.nanos);
-        if back { times.filter(|at| *at < here).last() } else { times.find(|at| here < *at) }
+        if back { times.rfind(|at| *at < here) } else { times.find(|at| here < *at) }
     }
 
     /// Draws the list; returns where to go.

@@ -13,6 +13,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use common::{Shown, recorded, running};
+use desktop::pack_limits::PackScreen;
 use desktop::prepare::{self, Book, Prepare};
 use desktop::review::Review;
 use desktop::sound::{Players, Sound};
@@ -21,6 +22,7 @@ use desktop::wording::Look;
 use desktop::{Files, colours, gallery};
 use egui::{CentralPanel, Frame, Margin, Theme, Ui};
 use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
 use model::{Amount, HandItem, HandOutcome, HandReading, SessionTime};
 use session::Snapshot;
 use session::rules::{HandLine, Pack};
@@ -36,11 +38,15 @@ enum Scene {
     Gaps,
     Lfp,
     Ended,
+    Pack,
+    PackFaults,
+    PackText,
+    PackFacts,
     Review,
     Gallery,
 }
 
-const SCENES: [(&str, Scene); 10] = [
+const SCENES: [(&str, Scene); 14] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -49,6 +55,10 @@ const SCENES: [(&str, Scene); 10] = [
     ("damaged-line", Scene::Gaps),
     ("sensor-open", Scene::Lfp),
     ("ended", Scene::Ended),
+    ("pack", Scene::Pack),
+    ("pack-faults", Scene::PackFaults),
+    ("pack-text", Scene::PackText),
+    ("pack-facts", Scene::PackFacts),
     ("review", Scene::Review),
     ("gallery", Scene::Gallery),
 ];
@@ -83,7 +93,44 @@ fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
         }
         std::thread::sleep(Duration::from_millis(25));
     }
+    match scene {
+        Scene::Pack => {
+            type_into(&mut harness, "Cell high, warning side", "4.10 V");
+            type_into(&mut harness, "Temperature high, warning side", "20 degC");
+            type_into(&mut harness, "Temperature high, critical side", "21 degC");
+            for _ in 0..500 {
+                harness.run_steps(1);
+                if harness.query_all_by_label_contains("alarms: ").next().is_some() {
+                    break;
+                }
+                std::thread::sleep(Duration::from_millis(10));
+            }
+            harness.run_steps(2);
+        }
+        Scene::PackFaults => {
+            type_into(&mut harness, "Cell low at rest, warning side", "3.5");
+            type_into(&mut harness, "Cell high, critical side", "4.35 V");
+            type_into(&mut harness, "Spread at rest, critical side", "15 mV");
+        }
+        Scene::PackFacts => {
+            type_into(&mut harness, "capacity", "40 Ah");
+            type_into(&mut harness, "waiver of pack sum", "its BMS reports no pack voltage; metered by hand");
+        }
+        _ => {}
+    }
     harness
+}
+
+fn type_into(harness: &mut Harness<'static, ()>, label: &str, text: &str) {
+    let field = |harness: &mut Harness<'static, ()>, act: &dyn Fn(egui_kittest::Node<'_>)| {
+        act(harness.get_by_role_and_label(egui::accesskit::Role::TextInput, label));
+    };
+    field(harness, &|field| field.focus());
+    harness.run_steps(2);
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::A);
+    harness.run_steps(1);
+    field(harness, &|field| field.type_text(text));
+    harness.run_steps(3);
 }
 
 fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
@@ -100,12 +147,36 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::Gaps => session(running("field-damaged-data-line.mcap", 30_000)),
         Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
         Scene::Ended => session(recorded("acorn-weak-cell.mcap", None)),
+        Scene::Pack => pack(Some(recorded("acorn-first-switch-on.mcap", None)), &acorn()),
+        Scene::PackFaults => pack(None, &acorn()),
+        Scene::PackFacts => {
+            let waivers = "\n[waivers]\n\"pack sum\" = \"its BMS reports no pack voltage of its own\"\n";
+            pack(None, &format!("{}{waivers}", acorn()))
+        }
+        Scene::PackText => pack(None, &acorn().replace("cells = 24", "cells = 24\nsummary = \"one\nchemistry = =")),
         Scene::Review => review(),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
         }),
     }
+}
+
+fn acorn() -> String {
+    packwake_tests::text("packs/acorn-24s-nmc.toml")
+}
+
+/// The screen of the pack: over a recording, or before a session on this text.
+fn pack(snapshot: Option<Snapshot>, text: &str) -> Box<dyn FnMut(&mut Ui)> {
+    let mut screen = PackScreen::default();
+    let text = text.to_owned();
+    let recording = snapshot.as_ref().map(|_| packwake_tests::root().join("recordings/acorn-first-switch-on.mcap"));
+    let files = Files { recording, ..Files::default() };
+    Box::new(move |ui: &mut Ui| {
+        let look = snapshot.as_ref().map(|snapshot| Look { snapshot, since: Duration::ZERO, finished: true });
+        let practice = look.is_none().then_some(text.as_str());
+        let _none = screen.ui(ui, look, &files, practice);
+    })
 }
 
 /// The weak cell of its recording between two cursors, in front of the load step and in it.
@@ -185,11 +256,14 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("sound-dark", Scene::Sound, Theme::Dark),
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
         ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
+        ("pack", Scene::Pack, Theme::Light),
         ("review", Scene::Review, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));
-        let drawn = picture(scene, As { theme, size: [1280.0, 800.0], scale: 1.0 }).render();
+        // A table is all letters: so much of it is as large a file as a whole screen else.
+        let size = if name == "pack" { [1140.0, 660.0] } else { [1280.0, 800.0] };
+        let drawn = picture(scene, As { theme, size, scale: 1.0 }).render();
         let drawn = coarse(drawn.expect("a graphics driver"));
         if anew {
             write(&drawn, &path);

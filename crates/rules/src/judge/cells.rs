@@ -38,7 +38,10 @@ impl Judge {
         if let Some(nanos) = nanos {
             column.impossible = self.possibility(column.impossible, channel, part, nanos, CELL_POSSIBLE, bytes);
             let rest = self.stage.cells_rest();
-            let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
+            let low = if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad };
+            self.held.see(LimitName::CellHigh, nanos);
+            self.held.see(low, nanos);
+            let low = self.pack.limit_ref(low);
             let high = self.pack.limit_ref(LimitName::CellHigh);
             let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
             self.watches.cell_high.observe(slot, &seen, &mut self.book, &mut self.events);
@@ -90,7 +93,12 @@ impl Judge {
         let update = self.cells.update_run(self.now, slot, values)?;
         self.cells.step = self.cells.step.max(first.resolution);
         let rest = self.stage.cells_rest();
-        let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
+        let low = if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad };
+        for furthest in [lowest, highest] {
+            self.held.see(LimitName::CellHigh, furthest);
+            self.held.see(low, furthest);
+        }
+        let low = self.pack.limit_ref(low);
         let high = self.pack.limit_ref(LimitName::CellHigh);
         // A watch to which the furthest of them is nothing has nothing to do.
         let high = Some(high).filter(|high| !self.watches.cell_high.is_quiet_at(highest, high));
@@ -199,9 +207,11 @@ impl Judge {
         let (Some(highest), Some(lowest)) = (values.iter().max().copied(), values.iter().min().copied()) else {
             return;
         };
-        let limit = self.pack.limit(if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad });
-        let limit = self.readable(limit);
-        let seen = Observed { at, place: None, part: 0, value: highest.saturating_sub(lowest), limit: &limit, bytes };
+        let name = if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad };
+        let limit = self.readable(self.pack.limit(name));
+        let value = highest.saturating_sub(lowest);
+        self.held.see(name, value);
+        let seen = Observed { at, place: None, part: 0, value, limit: &limit, bytes };
         self.watches.spread.observe(0, &seen, &mut self.book, &mut self.events);
         let limit = if rest {
             self.pack.limit(LimitName::DeviationRest)
@@ -210,6 +220,7 @@ impl Judge {
         };
         let limit = self.readable(limit);
         let furthest = highest.saturating_sub(median).max(median.saturating_sub(lowest));
+        self.held.see(if rest { LimitName::DeviationRest } else { LimitName::DeviationLoad }, furthest);
         if self.watches.deviation.is_quiet_at(furthest, &limit) {
             return;
         }

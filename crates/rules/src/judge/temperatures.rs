@@ -30,6 +30,8 @@ impl Judge {
         if let Some(nanos) = nanos {
             column.impossible = self.possibility(column.impossible, channel, part, nanos, TEMPERATURE_POSSIBLE, bytes);
             if is_inside(nanos, TEMPERATURE_POSSIBLE) {
+                self.held.see(LimitName::TemperatureHigh, nanos);
+                self.held.see(LimitName::TemperatureLow, nanos);
                 let high = self.pack.limit_ref(LimitName::TemperatureHigh);
                 let low = self.pack.limit_ref(LimitName::TemperatureLow);
                 let seen = Observed { at, place: Some(channel), part, value: nanos, limit: high, bytes };
@@ -95,6 +97,10 @@ impl Judge {
             return None;
         }
         let update = self.temperatures.update_run(self.now, slot, values)?;
+        for furthest in [lowest, highest] {
+            self.held.see(LimitName::TemperatureHigh, furthest);
+            self.held.see(LimitName::TemperatureLow, furthest);
+        }
         self.temperatures.step = self.temperatures.step.max(first.resolution);
         for ((step, value), slot) in steps.iter().zip(values.iter()).zip(slot..) {
             self.temperature_rate(step.channel, slot, *value, bytes);
@@ -116,6 +122,7 @@ impl Judge {
             *known |= limit.critical.is_some_and(|critical| rate.uncertainty <= critical / 2);
         }
         let value = rate.nanos_per_minute.saturating_sub(rate.uncertainty);
+        self.held.see(name, value);
         let seen = Observed { at, place: Some(channel), part: 0, value, limit, bytes };
         self.watches.temperature_rate.observe(index, &seen, &mut self.book, &mut self.events);
     }
@@ -138,6 +145,7 @@ impl Judge {
         let (Some(warmest), Some(coldest)) = (possible().max(), possible().min()) else { return };
         let name = if rest { LimitName::TemperatureSpreadRest } else { LimitName::TemperatureSpreadLoad };
         let (at, value) = (self.now, warmest.saturating_sub(coldest));
+        self.held.see(name, value);
         let seen = Observed { at, place: None, part: 0, value, limit: self.pack.limit_ref(name), bytes };
         self.watches.temperature_spread.observe(0, &seen, &mut self.book, &mut self.events);
     }
