@@ -111,6 +111,8 @@ pub(crate) struct BinaryFrame {
     pub(crate) end: Vec<u8>,
     pub(crate) constants: Vec<(BinaryPart, i128)>,
     pub(crate) check: Option<BinaryCheck>,
+    /// Parts that decide nothing. Only for who looks at the bytes.
+    pub(crate) others: Vec<BinaryPart>,
 }
 
 /// A place in a frame whose body length is not known yet.
