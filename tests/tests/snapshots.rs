@@ -95,7 +95,10 @@ fn a_live_session_is_watched_acknowledged_recorded_and_shown_again_alike() {
 
     // The same again, from the recording.
     let open: Opener = Box::new(move || {
-        Ok(Opened { job: Job::Replay(Replay { path: record, as_it_was: false, until: None }), keep: None })
+        Ok(Opened {
+            job: Job::Replay(Replay { path: record, as_it_was: false, until: None, ..Replay::default() }),
+            keep: None,
+        })
     });
     let again = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
     let again = until(&again, "the end of the replay", |snapshot| snapshot.phase == Phase::Ended);

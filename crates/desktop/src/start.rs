@@ -344,7 +344,7 @@ impl Start {
             Kind::Recording => {
                 let path = filled(&self.recording, "type the path of a recording, or drop it here")?.into();
                 let as_it_was = self.as_it_was;
-                return Ok(Wish::Replay(session::worker::Replay { path, as_it_was, until: None }));
+                return Ok(Wish::Replay(session::worker::Replay { path, as_it_was, ..Default::default() }));
             }
             Kind::Serial => session::opening::From::Port(filled(&self.port, "choose a port or type its path")?.into()),
             Kind::Tcp => session::opening::From::Tcp(filled(&self.tcp, "type host and port")?),

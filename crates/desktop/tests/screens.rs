@@ -217,7 +217,10 @@ fn played_from(name: &str, then: Vec<InputKind>) -> Snapshot {
     }
     writer.finish().expect("it is closed");
     let open = Box::new(move || {
-        Ok(Opened { job: Job::Replay(Replay { path: made, as_it_was: false, until: None }), keep: None })
+        Ok(Opened {
+            job: Job::Replay(Replay { path: made, as_it_was: false, until: None, ..Replay::default() }),
+            keep: None,
+        })
     });
     let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
     while !worker.is_finished() {

@@ -25,7 +25,10 @@ fn ready(first: Option<Wish>) -> Ready {
             start: Arc::new(|fault, _| {
                 let file = if fault == "none" { "acorn-first-switch-on.mcap" } else { "acorn-weak-cell.mcap" };
                 let path = packwake_tests::root().join("recordings").join(file);
-                Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until: None }), keep: None })
+                Ok(Opened {
+                    job: Job::Replay(Replay { path, as_it_was: false, until: None, ..Replay::default() }),
+                    keep: None,
+                })
             }),
         },
         tool_version: "a test".to_owned(),
@@ -76,7 +79,7 @@ fn the_practice_pack_starts_with_one_key() {
 #[test]
 fn a_missing_recording_is_told_on_the_start_screen() {
     let path = PathBuf::from("nowhere/at-all.mcap");
-    let mut harness = desktop(Some(Wish::Replay(Replay { path, as_it_was: false, until: None })));
+    let mut harness = desktop(Some(Wish::Replay(Replay { path, as_it_was: false, until: None, ..Replay::default() })));
     for _ in 0..500 {
         harness.run_steps(1);
         if harness.query_by_label_contains("Could not start: ").is_some() {

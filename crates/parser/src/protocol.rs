@@ -54,6 +54,11 @@ impl Protocol {
         self.asks.iter().map(|ask| ask.times)
     }
 
+    /// Whether a message kind answers another: what it holds then hangs on the question before it.
+    pub fn is_answer(&self, kind: usize) -> bool {
+        self.messages.get(kind).is_some_and(|message| !message.answers.is_empty())
+    }
+
     /// The bytes of the longest frame.
     pub fn longest_frame(&self) -> usize {
         self.frames.iter().map(|frame| frame.longest).max().unwrap_or(0)

@@ -13,6 +13,7 @@ mod event_lines;
 pub mod history;
 mod interrupt;
 mod keeper;
+pub mod line_bytes;
 mod live;
 pub mod opening;
 mod replay;

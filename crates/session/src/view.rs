@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
-use model::{Batch, Channel, Item, KindLayout, Quantity, SessionTime};
+use model::{Batch, Channel, Input, InputKind, Item, KindLayout, Quantity, SessionTime};
 use parser::Protocol;
 use rules::statistics::median;
 use rules::{Alarm, AlarmChange, EventKind, LimitName, LinkChange, Pack, Severity};
@@ -13,7 +13,8 @@ use crate::engine::{Engine, SessionEvent};
 use crate::event_lines::text_line;
 use crate::history::{History, Piece};
 use crate::keeper::RecorderChange;
-use crate::snapshot::{EventLine, Facts, Limits, Link, Phase, Reading, Recording, Snapshot, Standing};
+use crate::line_bytes::{LineShown, LineStatistics, Tail};
+use crate::snapshot::{EventLine, Facts, Limits, LineFacts, Link, Phase, Reading, Recording, Snapshot, Standing};
 
 /// Events that are kept.
 const EVENTS: usize = 200;
@@ -29,6 +30,10 @@ pub(crate) struct View {
     protocol: Option<Arc<Protocol>>,
     practice: bool,
     replay: bool,
+    may_ask: bool,
+    tail: Tail,
+    line_statistics: LineStatistics,
+    line_changed: bool,
     events: VecDeque<EventLine>,
     next_event: u64,
     events_changed: bool,
@@ -40,6 +45,20 @@ impl View {
     /// Before the session began. `replay`: it is a session that was.
     pub(crate) fn new(replay: bool) -> Self {
         Self { replay, ..Self::default() }
+    }
+
+    /// The person allowed that the questions of the protocol are sent.
+    pub(crate) fn may_ask(&mut self) {
+        self.may_ask = true;
+    }
+
+    /// Takes an input, before it is decoded.
+    pub(crate) fn input(&mut self, input: &Input) {
+        if input.kind != InputKind::Quiet {
+            self.tail.input(input);
+            self.line_statistics.input(input);
+            self.line_changed = true;
+        }
     }
 
     /// What is shown now.
@@ -103,6 +122,8 @@ impl View {
         let pack = engine.judge().pack();
         self.practice = header.practice;
         self.protocol = Some(Arc::clone(engine.protocol()));
+        let protocol = engine.protocol();
+        self.line_statistics = LineStatistics::new(protocol.layout());
         let shown = &mut self.shown;
         shown.phase = Phase::Running;
         shown.facts = Some(Arc::new(Facts {
@@ -113,6 +134,14 @@ impl View {
             judged_by: Arc::new(pack.clone()),
             chemistry: pack.chemistry().name(),
             sensors: pack.temperatures().to_vec(),
+            line: LineFacts {
+                protocol: protocol.name().to_owned(),
+                summary: protocol.summary().to_owned(),
+                text: header.protocol_text.as_str().into(),
+                settings: protocol.line(),
+                questions: protocol.asks().count(),
+                may_ask: self.may_ask,
+            },
         }));
         shown.cells = vec![Reading::default(); usize::from(pack.cells())];
         shown.temperatures = vec![Reading::default(); pack.temperatures().len()];
@@ -158,6 +187,8 @@ impl View {
     /// Takes decoded values.
     pub(crate) fn batch(&mut self, batch: &Batch) {
         let Some(protocol) = &self.protocol else { return };
+        self.tail.batch(batch, protocol);
+        self.line_statistics.batch(batch);
         let layout = protocol.layout();
         for item in &batch.order {
             let Item::Row { kind, row } = item else { continue };
@@ -222,6 +253,10 @@ impl View {
         shown.limits = Some(limits(judge.pack(), judge.cells_rest(), shown.current.latest));
         if shown.alarms.as_slice() != judge.alarms() {
             shown.alarms = Arc::new(judge.alarms().to_vec());
+        }
+        if std::mem::take(&mut self.line_changed) {
+            let statistics = self.line_statistics.clone();
+            shown.line = Arc::new(LineShown { stretch: self.tail.stretch(), statistics });
         }
         shown.meter = judge.meter();
         if std::mem::take(&mut self.events_changed) {

@@ -32,7 +32,7 @@ pub enum Job {
 }
 
 /// How a recording is shown again.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Replay {
     /// The recording.
     pub path: PathBuf,
@@ -40,6 +40,8 @@ pub struct Replay {
     pub as_it_was: bool,
     /// Where to stop; the end if `None`.
     pub until: Option<SessionTime>,
+    /// The text of a protocol to decode it by, instead of its own.
+    pub protocol_text: Option<String>,
 }
 
 /// A job, and what must live as long as it does.
@@ -165,6 +167,9 @@ impl Watching {
     fn run(&mut self, job: Job, stop: &CancellationToken) -> Result<(), Failure> {
         match job {
             Job::Live(live) => {
+                if live.may_ask {
+                    self.view.may_ask();
+                }
                 let end = live_watched(*live, stop, self).map_err(|error| failure_of(&error))?;
                 self.finish(&end.engine);
                 Ok(())
@@ -198,7 +203,11 @@ impl Watching {
             hint: error.hint().map(str::to_owned),
             ..Failure::default()
         })?;
-        let mut engine = Engine::new(recording.header().clone()).map_err(|unusable| Failure {
+        let mut header = recording.header().clone();
+        if let Some(text) = &replay.protocol_text {
+            header.protocol_text.clone_from(text);
+        }
+        let mut engine = Engine::new(header).map_err(|unusable| Failure {
             text: unusable.to_string(),
             protocol: unusable.protocol,
             pack: unusable.pack,
@@ -245,6 +254,7 @@ impl Watching {
 
     fn feed(&mut self, engine: &mut Engine, input: Input) {
         let input = engine.stamp(input);
+        self.view.input(&input);
         engine.process_with(&input, &mut |batch| self.view.batch(batch));
         self.pass_on(engine);
     }
@@ -285,6 +295,10 @@ impl Watcher for Watching {
             Note::Tick(engine) => self.publish_if_due(engine),
             Note::Remark(text) => self.view.remark(text),
         }
+    }
+
+    fn input(&mut self, input: &Input) {
+        self.view.input(input);
     }
 
     fn batch(&mut self, batch: &Batch) {

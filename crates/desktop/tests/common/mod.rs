@@ -48,7 +48,9 @@ pub(crate) fn show_in(size: [f32; 2], snapshot: Snapshot, since: Duration) -> Ha
 /// The snapshot of a shipped recording at this moment, from a worker.
 pub(crate) fn recorded(name: &str, until: Option<SessionTime>) -> Snapshot {
     let path = packwake_tests::root().join("recordings").join(name);
-    let open = Box::new(move || Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until }), keep: None }));
+    let open = Box::new(move || {
+        Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until, ..Replay::default() }), keep: None })
+    });
     let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
     while !worker.is_finished() {
         std::thread::sleep(Duration::from_millis(5));
