@@ -17,6 +17,8 @@ pub enum Field {
     Pack,
     /// A new file to record to.
     Record,
+    /// Where to write a protocol file.
+    SaveProtocol,
 }
 
 /// Asks the person; `None` if nothing was chosen or there is no dialog. Blocks.
@@ -92,6 +94,9 @@ fn of_the_system(field: Field) -> Option<PathBuf> {
         Field::Recording => dialog.set_title("Recording").add_filter("recordings", &["mcap"]).pick_file(),
         Field::Protocol => dialog.set_title("Protocol file").add_filter("protocol files", &["toml"]).pick_file(),
         Field::Pack => dialog.set_title("Pack file").add_filter("pack files", &["toml"]).pick_file(),
+        Field::SaveProtocol => {
+            dialog.set_title("Save the protocol file").add_filter("protocol files", &["toml"]).save_file()
+        }
         Field::Record => dialog.set_title("Record to").add_filter("recordings", &["mcap"]).save_file(),
     }
 }

@@ -31,4 +31,4 @@ pub mod wording;
 
 mod shell;
 
-pub use shell::{Desktop, Files, NoWindow, Practice, Ready, Screen, Showing, StartPractice, run};
+pub use shell::{Desktop, Files, NoWindow, Practice, Ready, Screen, Showing, StartPractice, run, top};

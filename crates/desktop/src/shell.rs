@@ -13,7 +13,7 @@ use session::worker::{Job, Opened, Opener};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
-use crate::frames::Frames;
+use crate::frames::{Frames, Want};
 use crate::pace::Pace;
 use crate::pack_limits::PackScreen;
 use crate::prepare::{self, Book, PackFile, Prepare};
@@ -361,7 +361,9 @@ impl Desktop {
             }
             Showing::Frames => {
                 top(ui, look);
-                self.frames.ui(ui, Some(look), &self.files);
+                if let Some(want) = self.frames.ui(ui, Some(look), &self.files) {
+                    self.wanted(&ui.ctx().clone(), want);
+                }
             }
         }
         self.send(out);
@@ -388,13 +390,40 @@ impl Desktop {
             }
             Showing::Review => return self.review.ui(ui, None, &files()),
             Showing::Pack => return self.pack.ui(ui, None, &files()),
-            Showing::Frames => return self.frames.ui(ui, None, &files()),
+            Showing::Frames => {
+                let files = match self.start.wish() {
+                    // It is written to once it runs: there is nothing to read yet.
+                    Ok(Wish::Practice { .. }) | Err(_) => Files::default(),
+                    Ok(wish @ Wish::Live { .. }) => Files { recording: None, ..Files::of(&wish) },
+                    Ok(wish @ Wish::Replay(_)) => Files::of(&wish),
+                };
+                if let Some(want) = self.frames.ui(ui, None, &files) {
+                    self.wanted(&ui.ctx().clone(), want);
+                }
+                return;
+            }
         }
         // A file may be mended before it is looked at again.
         self.pack_file.forget();
         let wish = self.start.show(ui, &self.ready.practice.faults, &self.sound);
+        if std::mem::take(&mut self.start.mend) {
+            self.showing = Showing::Frames;
+            self.frames.open_protocol();
+        }
         if let Some(wish) = wish {
             self.begin(&ui.ctx().clone(), wish);
+        }
+    }
+
+    /// Does what was asked for on the screen of the line, and stays there.
+    fn wanted(&mut self, ctx: &Context, want: Want) {
+        let wish = match want {
+            Want::Show(wish) => Some(wish),
+            Want::Start => self.start.wish().ok(),
+        };
+        if let Some(wish) = wish {
+            self.begin(ctx, wish);
+            self.showing = Showing::Frames;
         }
     }
 
@@ -413,6 +442,10 @@ impl Desktop {
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
                 self.showing = showing;
+                // What could not begin for faults of the protocol is mended there.
+                if showing == Showing::Frames && self.start.can_mend() {
+                    self.frames.open_protocol();
+                }
                 if showing == Showing::Prepare {
                     self.prepare.opened();
                 }
@@ -614,7 +647,7 @@ impl Screen {
 }
 
 /// The line that is always there.
-fn top(ui: &mut Ui, look: Look<'_>) {
+pub fn top(ui: &mut Ui, look: Look<'_>) {
     let colours = Colours::of(ui.visuals());
     let frame = Frame::new().fill(colours.ground).inner_margin(Margin::symmetric(10, 8));
     Panel::top("top line").frame(frame).show(ui, |ui| top_line::ui(ui, look));

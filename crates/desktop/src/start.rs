@@ -74,6 +74,8 @@ pub struct Start {
     pub record: String,
     /// Why the last start failed.
     pub failure: Option<Failure>,
+    /// The person wants to mend the protocol.
+    pub(crate) mend: bool,
     /// The system's file dialog.
     pub dialogs: Dialogs,
     ports: Ports,
@@ -209,6 +211,9 @@ impl Start {
             if let Some(hint) = &failure.hint {
                 ui.label(RichText::new(format!("hint: {hint}")).size(15.0));
             }
+            if self.can_mend() && ui.button("Mend it (F)").clicked() {
+                self.mend = true;
+            }
         }
         wish.inner
     }
@@ -270,6 +275,8 @@ impl Start {
             Field::Protocol => &mut self.protocol,
             Field::Pack => &mut self.pack,
             Field::Record => &mut self.record,
+            // Asked for on another screen, which takes it there.
+            Field::SaveProtocol => return,
         };
         *text = path.display().to_string();
     }
@@ -330,6 +337,11 @@ impl Start {
         }
         line(ui, "Port", &mut self.port, "/dev/ttyUSB0");
         ui.label(RichText::new("Opening a port can reset a board that hangs on it: open it before the switch.").weak());
+    }
+
+    /// Whether it is the protocol text that keeps the session from beginning.
+    pub(crate) fn can_mend(&self) -> bool {
+        self.failure.as_ref().is_some_and(|failure| !failure.protocol.is_empty()) && self.kind != Kind::Practice
     }
 
     /// What would be started, or what is missing.

@@ -11,6 +11,7 @@ use model::{Batch, ByteRange, Item, Reason, Rejected, SessionTime};
 
 use crate::decoder::Decoder;
 use crate::protocol::Protocol;
+use crate::unwrap::Wrapping;
 
 pub use parts::{Meant, Part, Role, Sent};
 
@@ -282,6 +283,12 @@ impl Dissection {
     /// The protocol that it was cut by.
     pub fn protocol(&self) -> &Arc<Protocol> {
         &self.protocol
+    }
+
+    /// Whether what goes over the line is text that can be read.
+    pub fn is_text(&self) -> bool {
+        let text = self.protocol.frames.iter().all(|frame| frame.shape.is_text());
+        text || matches!(self.protocol.wrapping, Some(Wrapping::Hex { .. }))
     }
 
     /// What lies in the window, in the order of the stream. The first and the last may reach beyond it.

@@ -28,6 +28,7 @@ pub use event_lines::{json_line, text_line, verdict_lines};
 pub use interrupt::on_interrupt;
 pub use keeper::{Keeper, RecorderChange};
 pub use live::{Live, LiveEnd, LiveError, Note, Watcher, live, live_watched};
+pub use parser::dissect;
 pub use replay::{ReplayEnd, replay};
 pub use rules;
 pub use snapshot::Snapshot;

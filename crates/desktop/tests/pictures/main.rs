@@ -35,9 +35,13 @@ enum Scene {
     Lfp,
     Ended,
     Gallery,
+    Frames,
+    FramesDamaged,
+    FramesMended,
+    FramesText,
 }
 
-const SCENES: [(&str, Scene); 9] = [
+const SCENES: [(&str, Scene); 13] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -47,6 +51,10 @@ const SCENES: [(&str, Scene); 9] = [
     ("sensor-open", Scene::Lfp),
     ("ended", Scene::Ended),
     ("gallery", Scene::Gallery),
+    ("frames", Scene::Frames),
+    ("frames-damaged", Scene::FramesDamaged),
+    ("frames-mended", Scene::FramesMended),
+    ("frames-text", Scene::FramesText),
 ];
 
 /// How it is drawn.
@@ -89,11 +97,38 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::Gaps => session(running("field-damaged-data-line.mcap", 30_000)),
         Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
         Scene::Ended => session(recorded("acorn-weak-cell.mcap", None)),
+        Scene::Frames => frames("acorn-open-sense-lead.mcap", 29_600, false),
+        Scene::FramesDamaged => frames("field-damaged-data-line.mcap", 12_000, false),
+        Scene::FramesMended => frames("acorn-weak-cell.mcap", 0, true),
+        Scene::FramesText => frames("sapling-sensor-open.mcap", 20_000, false),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
         }),
     }
+}
+
+/// A recording at the frame around a byte; its protocol beside it with a fault in it.
+fn frames(name: &'static str, byte: u64, mended: bool) -> Box<dyn FnMut(&mut Ui)> {
+    let snapshot = Arc::new(recorded(name, None));
+    let files = desktop::Files {
+        recording: Some(packwake_tests::root().join("recordings").join(name)),
+        ..desktop::Files::default()
+    };
+    let mut screen = desktop::frames::Frames::default();
+    screen.go_to(model::ByteRange { start: byte, end: byte });
+    let mut count = 0;
+    Box::new(move |ui: &mut Ui| {
+        let look = desktop::wording::Look { snapshot: &snapshot, since: Duration::ZERO, finished: false };
+        desktop::top(ui, look);
+        if mended && count == 0 {
+            screen.open_protocol();
+        }
+        count += 1;
+        let _want = screen.ui(ui, Some(look), &files);
+        // The bytes are read on a thread of their own.
+        std::thread::sleep(Duration::from_millis(120));
+    })
 }
 
 fn start() -> Box<dyn FnMut(&mut Ui)> {
