@@ -32,6 +32,13 @@ use strips::Strips;
 /// From this width on the protocol text stands beside the strips, else below them.
 const BESIDE: f32 = 900.0;
 
+/// In a lower window the figures leave their room to the strips.
+const LOW: f32 = 640.0;
+/// In one that is lower still, what is said of the line does, too.
+const HARDLY: f32 = 440.0;
+/// Below this height of both, the protocol text takes the place of the strips.
+const LEAST_FOR_BOTH: f32 = 380.0;
+
 /// What the person asked for that is not done on this screen.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Want {
@@ -118,6 +125,10 @@ impl Frames {
             if BESIDE <= whole.x {
                 let width = (whole.x * 0.44).clamp(400.0, 720.0);
                 Panel::right("protocol text").exact_size(width).resizable(false).frame(sheet).show(ui, &mut draw);
+            } else if whole.y < LEAST_FOR_BOTH {
+                // There is room for one of them.
+                CentralPanel::default().frame(sheet).show(ui, &mut draw);
+                return want;
             } else {
                 let height = (whole.y * 0.55).max(120.0);
                 Panel::bottom("protocol text").exact_size(height).resizable(false).frame(sheet).show(ui, &mut draw);
@@ -126,7 +137,10 @@ impl Frames {
         let window = self.answer.as_ref().and_then(|answer| answer.window.clone());
         if let Some(window) = &window {
             let sheet = Frame::new().fill(colours.sheet).inner_margin(Margin::symmetric(12, 8));
-            if let Some(chosen) = self.strips.chosen_part(window) {
+            // The opened strip says of the frame what there is to say.
+            let hardly = ui.ctx().content_rect().height() < HARDLY;
+            let chosen = self.strips.chosen_part(window).filter(|chosen| !hardly || chosen.part.is_some());
+            if let Some(chosen) = chosen {
                 let of = self.name(files);
                 Panel::bottom("chosen part").frame(sheet).show(ui, |ui| chosen::ui(ui, &chosen, &of));
             }
@@ -265,19 +279,24 @@ impl Frames {
     /// The line in words, the figures, and where to go.
     fn head(&mut self, ui: &mut Ui, look: Option<Look<'_>>, files: &Files) {
         let colours = Colours::of(ui.visuals());
-        ui.horizontal_wrapped(|ui| {
-            ui.label(RichText::new("What came over the line").size(20.0));
-            if let Some(text) = self.line_in_words(look, files) {
-                ui.label(RichText::new(text).size(14.0).color(colours.faint));
-            }
-        });
-        if let Some(facts) = look.and_then(|look| look.snapshot.facts.as_ref()) {
+        let height = ui.ctx().content_rect().height();
+        let room = HARDLY <= height;
+        if room {
+            ui.horizontal_wrapped(|ui| {
+                ui.label(RichText::new("What came over the line").size(20.0));
+                if let Some(text) = self.line_in_words(look, files) {
+                    ui.label(RichText::new(text).size(14.0).color(colours.faint));
+                }
+            });
+        }
+        if let Some(facts) = look.and_then(|look| look.snapshot.facts.as_ref()).filter(|_| room) {
             let sent = look.map_or(0, |look| look.snapshot.line.statistics.sent);
             pieces::said(ui, &asking(&facts.line, facts.replay, sent), 13.5);
         }
         let statistics = self.answer.as_ref().and_then(|answer| answer.statistics.clone());
+        let low = height < LOW;
         if let Some((statistics, complete)) = statistics
-            && let Some(at) = figures::ui(ui, &statistics, complete)
+            && let Some(at) = figures::ui(ui, &statistics, complete, low)
         {
             self.goal_place(Place::Time(at));
         }

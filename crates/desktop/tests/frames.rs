@@ -9,9 +9,10 @@ use std::time::Duration;
 
 use common::{recorded, running};
 use desktop::frames::{Frames, Want};
-use desktop::start::Wish;
+use desktop::sound::Players;
+use desktop::start::{Kind, Wish};
 use desktop::wording::Look;
-use desktop::{Files, colours};
+use desktop::{Desktop, Files, Practice, Ready, colours};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use model::ByteRange;
@@ -328,4 +329,92 @@ fn the_strips_follow_what_is_typed_and_the_recording_can_be_judged_by_it() {
     assert_eq!(Some(&replay.path), recording(name).recording.as_ref());
     let typed = text.replacen("baud = 115200", "baud = 115200 # as labelled", 1);
     assert_eq!(replay.protocol_text.as_deref(), Some(typed.as_str()));
+}
+
+/// The whole window, with this live source chosen on the start screen.
+fn window(protocol: PathBuf) -> Harness<'static, Option<Desktop>> {
+    let ready = || Ready {
+        practice: Practice {
+            faults: Vec::new(),
+            pack: None,
+            start: Arc::new(|_, _| Err(session::snapshot::Failure::default())),
+        },
+        tool_version: "a test".to_owned(),
+        host: String::new(),
+        players: Players::none(),
+        first: None,
+    };
+    let mut harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
+        move |ui, desktop: &mut Option<Desktop>| {
+            let desktop = desktop.get_or_insert_with(|| Desktop::new(ui.ctx(), ready()));
+            desktop.look(ui.ctx());
+            desktop.ui(ui);
+        },
+        None,
+    );
+    harness.run_steps(2);
+    harness.state_mut().as_mut().expect("it is open").fill(|start| {
+        start.kind = Kind::Udp;
+        start.udp = "127.0.0.1:0".to_owned();
+        start.protocol = protocol.display().to_string();
+        start.pack = packwake_tests::root().join("packs/acorn-24s-nmc.toml").display().to_string();
+    });
+    harness.run_steps(2);
+    harness
+}
+
+fn wait(harness: &mut Harness<'static, Option<Desktop>>, part: &str) {
+    for _ in 0..500 {
+        harness.run_steps(2);
+        if harness.query_all_by_label_contains(part).next().is_some() {
+            harness.run_steps(2);
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("no {part:?} within five seconds");
+}
+
+#[test]
+fn what_cannot_begin_for_its_protocol_is_mended_without_leaving_the_program() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("mine.toml");
+    let sound = packwake_tests::text("protocols/acorn-binary.toml");
+    std::fs::write(&path, sound.replacen("type = \"u8\", role = \"id\"", "type = \"u9\", role = \"id\"", 1))
+        .expect("written");
+    let mut harness = window(path.clone());
+    harness.get_by_label("Start watching (Enter)").click();
+    wait(&mut harness, "Could not start: the protocol file can't be used");
+    harness.get_by_label("Mend it (F)").click();
+    wait(&mut harness, "unknown type \"u9\"");
+    wait(&mut harness, "Mend it in the protocol text (E)");
+    // As a person would: to the fault, and the number typed anew.
+    harness.query_all_by_label_contains("unknown type \"u9\"").next().expect("the fault").click();
+    harness.run_steps(3);
+    let id = egui::Id::unique("protocol text");
+    let state = egui::TextEdit::load_state(&harness.ctx, id).expect("the cursor is there");
+    let at = state.cursor.char_range().expect("somewhere").primary.index;
+    let broken = std::fs::read_to_string(&path).expect("it is there");
+    let rest: String = broken.chars().skip(usize::from(at)).take(4).collect();
+    assert_eq!(rest, "\"u9\"", "a click leads to what is wrong");
+    for _ in 0..2 {
+        harness.key_press(egui::Key::ArrowRight);
+        harness.run_steps(1);
+    }
+    harness.key_press(egui::Key::Delete);
+    harness.run_steps(1);
+    harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").type_text("8");
+    wait(&mut harness, "No faults.");
+    harness.get_by_label("Save").click();
+    wait(&mut harness, "saved to ");
+    assert_eq!(std::fs::read_to_string(&path).expect("it is there"), sound);
+    for _ in 0..40 {
+        harness.run_steps(1);
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    harness.get_by_label("Start watching with it").click();
+    // The session runs, and this screen stays.
+    wait(&mut harness, "acorn-binary (24 cells");
+    wait(&mut harness, "No byte has come yet.");
+    harness.get_by_label("CANNOT TELL");
 }

@@ -15,8 +15,12 @@ const HEIGHT: f32 = 84.0;
 /// The width of the plot, where there is room.
 const PLOT: f32 = 340.0;
 
-/// Draws the figures. Returns the time of the moment that was clicked.
-pub(crate) fn ui(ui: &mut Ui, figures: &LineStatistics, complete: bool) -> Option<SessionTime> {
+/// Draws the figures; `low`: only the most important ones. Returns the time of the moment that was clicked.
+pub(crate) fn ui(ui: &mut Ui, figures: &LineStatistics, complete: bool, low: bool) -> Option<SessionTime> {
+    if low {
+        counts(ui, figures, complete);
+        return None;
+    }
     let whole = ui.available_width();
     let mut clicked = None;
     ui.horizontal_top(|ui| {

@@ -121,7 +121,10 @@ impl Strips {
         let name = window.dissection.message(span);
         let what = match &span.what {
             What::Frame { .. } => format!("message {}", name.unwrap_or_default()),
-            _ => said_of(&window.dissection, span).2,
+            _ => match (name, said_of(&window.dissection, span).2) {
+                (Some(name), why) => format!("message {name}: {why}"),
+                (None, why) => why,
+            },
         };
         Some(Chosen { frame: span.bytes, what, part })
     }
@@ -191,11 +194,14 @@ impl Strips {
         self.aim(answer);
         self.prepare(window);
         let before = (self.chosen, self.part);
-        let paint = Paint::new(ui, window.dissection.is_text());
+        let paint = Paint::new(ui, &window.dissection);
         let Some(mut rows) = self.rows.take() else { return false };
-        if rows.rows.is_empty() {
-            let text = if self.only_trouble { "Every byte here stands in a frame." } else { "No byte has come yet." };
+        if window.dissection.spans().is_empty() {
+            let text = "No byte has come yet. Is the device on, are its wires the right way round, and does it speak \
+                without being asked?";
             ui.label(egui::RichText::new(text).size(16.0));
+        } else if rows.rows.is_empty() {
+            ui.label(egui::RichText::new("Every byte here stands in a frame.").size(16.0));
         }
         let open = self.chosen.and_then(|key| rows.position(key));
         let area = ScrollArea::vertical().id_salt("strips").auto_shrink(false).stick_to_bottom(follow);
@@ -513,19 +519,26 @@ struct Paint {
     /// The width of one character of the bytes.
     character: f32,
     text: bool,
+    /// Where the bytes begin.
+    from: f32,
 }
 
 impl Paint {
-    fn new(ui: &Ui, text: bool) -> Self {
-        let mono = FontId::monospace(13.0);
+    fn new(ui: &Ui, dissection: &Dissection) -> Self {
+        let (mono, body) = (FontId::monospace(13.0), FontId::proportional(14.5));
+        // The bytes of all messages stand below each other.
+        let names = dissection.protocol().layout().kinds.iter().map(|kind| kind.name.clone());
+        let wide = names.map(|name| ui.painter().layout_no_wrap(name, body.clone(), Color32::WHITE).size().x);
+        let wide = wide.fold(0.0, f32::max);
         let character = ui.ctx().fonts_mut(|fonts| fonts.glyph_width(&mono, '0'));
         Self {
             colours: Colours::of(ui.visuals()),
             character,
             mono,
             small: FontId::proportional(13.0),
-            body: FontId::proportional(14.5),
-            text,
+            text: dissection.is_text(),
+            from: NAME + 20.0 + wide.clamp(60.0, 170.0) + 14.0,
+            body,
         }
     }
 
@@ -566,8 +579,8 @@ impl Paint {
             pieces::paint_sign(painter, middle + vec2(NAME + 7.0, 0.0), 5.0, sign, colour, colours.ground);
         }
         let ink = if meaning == Meaning::Unknown { colours.ink } else { colour };
-        let end = self.text(painter, rect, NAME + 20.0, NAME + 140.0, name, ink);
-        if name.is_empty() { NAME + 20.0 } else { (end + 12.0).max(NAME + 110.0) }
+        self.text(painter, rect, NAME + 20.0, self.from - 8.0, name, ink);
+        self.from
     }
 
     /// A text from one place to another at most. Returns where it ends.

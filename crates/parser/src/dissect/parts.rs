@@ -618,7 +618,7 @@ fn meant(layout: &ColumnLayout, column: usize, raw: Option<Raw>) -> (Meant, Stri
         }
         (_, _, None) => "a number that stands for no value".to_owned(),
         (_, _, Some(nanos)) => {
-            let number = if step.is_some() { format_nanos_exact(nanos, 0) } else { format_nanos(nanos, 4) };
+            let number = step.map_or_else(|| format_nanos(nanos, 4), |step| format_nanos_exact(nanos, decimals(step)));
             match layout.channel.quantity.dimension() {
                 Dimension::Temperature => format!("{number} °C"),
                 other if other.base_unit().is_empty() => number,
@@ -628,6 +628,11 @@ fn meant(layout: &ColumnLayout, column: usize, raw: Option<Raw>) -> (Meant, Stri
     };
     let words = format!("{}: {value}", layout.channel);
     (Meant { channel: layout.channel, column, nanos, step }, words)
+}
+
+/// The decimals that a step needs, so that neighbours have as many.
+fn decimals(step: i64) -> u32 {
+    (0..9).find(|decimals| step % 10_i64.pow(9 - decimals) == 0).unwrap_or(9)
 }
 
 impl Sent {
