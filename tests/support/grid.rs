@@ -195,9 +195,9 @@ impl Case {
         SessionTime::from_millis(1_000 * seconds.max().unwrap_or(60) * self.stretch())
     }
 
-    /// The head of the session: the pair's files, the protocol's with this frame rate.
+    /// The head of the session: the pair's files, the protocol's with this frame rate, the pack's with this wiring.
     pub fn header(&self) -> SessionHeader {
-        header_of(self.protocol_text(), crate::text(self.pair.pack))
+        header_of(self.protocol_text(), self.pair.pack_text(&self.scene()))
     }
 
     /// The inputs as an adapter hands them over.

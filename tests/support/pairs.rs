@@ -3,6 +3,8 @@
 use model::SessionTime;
 use simulator::{Act, Curve, Scene, Step};
 
+use crate::Dice;
+
 /// A pack, its protocol, and what its cells are.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Pair {
@@ -82,7 +84,41 @@ impl Pair {
         }
         scene
     }
+
+    /// The text of the pack file, with what it says of the wiring made true of this scene: the values are those that a
+    /// builder reads off the parts, up to a tenth off by the scene's seed.
+    pub fn pack_text(&self, scene: &Scene) -> String {
+        let mut dice = Dice::new(scene.seed ^ PARTS);
+        let mut part = |value: f64| value * dice.between(0.9, 1.1);
+        let values = [
+            ("pre_charge", format!("{:.1} ohm", part(scene.bus.pre_charge_ohm))),
+            ("bus_capacitance", format!("{:.0} uF", part(scene.bus.farad * 1e6))),
+            ("bleed", format!("{:.0} ohm", part(scene.bus.bleed_ohm))),
+        ];
+        // The leads of the scene as copper alone, of 16 mm2 with 1/58 ohm mm2/m.
+        let mut copper = |ohm: f64| format!("{:.0} mm", part(ohm) * 16.0 * 58.0 * 1e3);
+        let lengths = [copper(scene.pack.connector_ohm), copper(scene.pack.bus_lead_ohm)];
+        let mut lengths = lengths.into_iter();
+        let with_value = |line: &str| {
+            if line.starts_with("contact") {
+                return String::new();
+            }
+            if line.starts_with("length = ") {
+                // The pack's leads stand before those of the bus.
+                return format!("length = \"{}\"\n", lengths.next().expect("two leads"));
+            }
+            let of = |key: &str| line.strip_prefix(key).is_some_and(|rest| rest.starts_with(" = "));
+            match values.iter().find(|(key, _)| of(key)) {
+                Some((key, value)) => format!("{key} = \"{value}\"\n"),
+                None => format!("{line}\n"),
+            }
+        };
+        crate::text(self.pack).lines().map(with_value).collect()
+    }
 }
+
+/// Drawn apart from all else of a scene.
+const PARTS: u64 = 0x9A27_5000;
 
 /// A script from seconds and acts.
 pub fn script(acts: &[(f64, Act)]) -> Vec<Step> {

@@ -6,7 +6,7 @@ use model::SessionTime;
 use packwake_tests::grid::{Axes, Case};
 use packwake_tests::pairs::ACORN;
 use packwake_tests::scoring::Score;
-use packwake_tests::{header, judge, simulated};
+use packwake_tests::{header_of, judge, simulated, text};
 use rules::Confidence;
 use simulator::{Fault, FaultKind};
 
@@ -73,7 +73,8 @@ fn a_sound_pack_that_is_watched_to_the_end_has_no_finding() {
     for seed in 0..24 {
         let case = Case::sound(seed);
         let inputs = simulated(case.pair.protocol, &case.scene(), &[], SessionTime::from_millis(360_000));
-        let (_, verdict) = judge(&header(case.pair.protocol, case.pair.pack), inputs);
+        let header = header_of(text(case.pair.protocol), case.pair.pack_text(&case.scene()));
+        let (_, verdict) = judge(&header, inputs);
         assert!(verdict.findings.is_empty(), "seed {seed}: {:?}", verdict.findings);
     }
 }

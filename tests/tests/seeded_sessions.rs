@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use packwake_tests::sessions::{Drawn, faulty, healthy};
 use packwake_tests::truth::{self, Truth};
-use packwake_tests::{header, judge};
+use packwake_tests::{header_of, judge, text};
 use rules::{Outcome, Result, Verdict};
 
 fn how_many(usual: u64) -> u64 {
@@ -17,7 +17,7 @@ fn how_many(usual: u64) -> u64 {
 }
 
 fn verdict(drawn: &Drawn) -> Verdict {
-    judge(&header(drawn.pair.protocol, drawn.pair.pack), drawn.inputs()).1
+    judge(&header_of(text(drawn.pair.protocol), drawn.pair.pack_text(&drawn.scene)), drawn.inputs()).1
 }
 
 /// Which checks did not pass, and why.

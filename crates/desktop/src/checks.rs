@@ -1,7 +1,7 @@
-//! The required checks: how many passed, and each that did not, with why.
+//! The required checks: how many passed, and each that did not, with why; below them what was measured.
 
 use egui::{Label, RichText, Ui};
-use session::rules::{CheckResult, Result};
+use session::rules::{CheckResult, Measured, Result};
 
 use crate::colours::Meaning;
 use crate::pieces;
@@ -37,6 +37,23 @@ pub fn ui(ui: &mut Ui, look: Look<'_>) {
     }
     for untested in &verdict.untested {
         ui.add(Label::new(RichText::new(format!("untested: {untested}")).size(13.0).weak()).wrap());
+    }
+    measured(ui, look.snapshot.measured());
+}
+
+/// What was measured, then what could not be, with why.
+fn measured(ui: &mut Ui, all: &[Measured]) {
+    if all.is_empty() {
+        return;
+    }
+    ui.add_space(6.0);
+    pieces::title(ui, "Measured");
+    let (found, missing): (Vec<_>, Vec<_>) = all.iter().partition(|measured| measured.result.is_ok());
+    for measured in found {
+        ui.add(Label::new(RichText::new(measured.line()).size(13.0)).wrap());
+    }
+    for measured in missing {
+        ui.add(Label::new(RichText::new(measured.line()).size(13.0).weak()).wrap());
     }
 }
 

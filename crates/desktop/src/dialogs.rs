@@ -19,6 +19,8 @@ pub enum Field {
     Record,
     /// Where to write a protocol file.
     SaveProtocol,
+    /// A new file for a table.
+    Csv,
 }
 
 /// Asks the person; `None` if nothing was chosen or there is no dialog. Blocks.
@@ -97,6 +99,7 @@ fn of_the_system(field: Field) -> Option<PathBuf> {
         Field::SaveProtocol => {
             dialog.set_title("Save the protocol file").add_filter("protocol files", &["toml"]).save_file()
         }
+        Field::Csv => dialog.set_title("Table").add_filter("tables", &["csv"]).save_file(),
         Field::Record => dialog.set_title("Record to").add_filter("recordings", &["mcap"]).save_file(),
     }
 }

@@ -102,6 +102,11 @@ pub(crate) fn name(response: &Response, text: impl ToString) {
     response.widget_info(|| WidgetInfo::labeled(egui::Role::Label, true, &text));
 }
 
+/// Gives a field to type in its name.
+pub(crate) fn name_field(response: &Response, name: &str, text: &str) {
+    response.widget_info(|| WidgetInfo { label: Some(name.to_owned()), ..WidgetInfo::text_edit(true, text, text, "") });
+}
+
 /// The height of a row with buttons, for words to stand level with them.
 pub(crate) const ROW: f32 = 27.0;
 

@@ -196,6 +196,8 @@ pub struct Desktop {
     shown: Arc<Snapshot>,
     since: Duration,
     marks: u32,
+    /// The words for the next mark.
+    mark_words: String,
     /// The person asked for a new session while one runs.
     asks_for_new: bool,
     /// A command that was not taken, and why.
@@ -231,6 +233,7 @@ impl Desktop {
             shown: Arc::default(),
             since: Duration::ZERO,
             marks: 0,
+            mark_words: String::new(),
             asks_for_new: false,
             refused: None,
             called_for: 0,
@@ -261,7 +264,7 @@ impl Desktop {
         let key = pack_key(&wish);
         let files = Files::of(&wish);
         // A recording that is not played as it was is opened to be looked at.
-        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was);
+        let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was && replay.until.is_none());
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
         let open = self.opener(wish, before);
         let pace = self.pace.clone();
@@ -319,6 +322,7 @@ impl Desktop {
         if let Phase::Failed(failure) = &self.shown.phase {
             self.start.failure = Some(failure.clone());
             self.worker = None;
+            self.showing = Showing::SwitchOn;
             return;
         }
         let raised = self.shown.alarms.len();
@@ -353,7 +357,8 @@ impl Desktop {
             }
             Showing::Review => {
                 top(ui, look);
-                self.review.ui(ui, Some(look), &self.files);
+                // Showing the bytes is the other screen's.
+                let _asked = self.review.ui(ui, Some(look), &self.files);
             }
             Showing::Pack => {
                 top(ui, look);
@@ -388,7 +393,10 @@ impl Desktop {
                 CentralPanel::default().frame(frame).show(ui, |ui| self.prepare_before(ui));
                 return;
             }
-            Showing::Review => return self.review.ui(ui, None, &files()),
+            Showing::Review => {
+                self.review.ui(ui, None, &files());
+                return;
+            }
             Showing::Pack => return self.pack.ui(ui, None, &files()),
             Showing::Frames => {
                 let files = match self.start.wish() {
@@ -431,13 +439,13 @@ impl Desktop {
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
         let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
-        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::F)];
+        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::L)];
         let screens = [
             (Showing::Prepare, "Prepare (P)"),
             (Showing::SwitchOn, first),
             (Showing::Review, "Review (R)"),
             (Showing::Pack, "Pack (K)"),
-            (Showing::Frames, "Frames (F)"),
+            (Showing::Frames, "Frames (L)"),
         ];
         for ((showing, name), key) in screens.into_iter().zip(keys) {
             if ui.selectable_label(self.showing == showing, name).clicked() || key {
@@ -547,10 +555,17 @@ impl Desktop {
         let status = self.sound.status();
         let refused = self.refused.clone();
         let asks = self.asks_for_new;
+        let mut words = std::mem::take(&mut self.mark_words);
         Panel::bottom("keys").show(ui, |ui| {
             ui.horizontal_wrapped(|ui| {
                 self.switch(ui, "Switch-on (S)");
-                mark |= ui.add_enabled(can_act, egui::Button::new("Mark this moment (M)")).clicked();
+                mark |= ui.add_enabled(can_act, egui::Button::new("Mark (M)")).clicked();
+                if can_act && self.showing == Showing::SwitchOn {
+                    let field = egui::TextEdit::singleline(&mut words).hint_text("its words").desired_width(90.0);
+                    let field = ui.add(field);
+                    pieces::name_field(&field, "Words for the mark", &words);
+                    mark |= field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+                }
                 new |= ui.button(if over { "New session (N)" } else { "New session… (N)" }).clicked();
                 if asks {
                     ui.label("End this session?");
@@ -576,8 +591,12 @@ impl Desktop {
         }
         if mark {
             self.marks += 1;
-            out.push(Command::Mark { text: format!("mark {}", self.marks) });
+            let number = format!("mark {}", self.marks);
+            let text = if words.trim().is_empty() { number } else { format!("{number}: {}", words.trim()) };
+            out.push(Command::Mark { text });
+            words.clear();
         }
+        self.mark_words = words;
         self.asks_for_new = (asks || (new && !over)) && !no && !yes;
         yes || (new && over)
     }
@@ -657,7 +676,7 @@ pub fn top(ui: &mut Ui, look: Look<'_>) {
 fn light_or_dark(ui: &mut Ui) {
     let typing = ui.ctx().text_edit_focused();
     let key = !typing && ui.input(|input| input.key_pressed(Key::T) && input.modifiers.is_none());
-    if ui.button("Light or dark (T)").clicked() || key {
+    if ui.button("Light, dark (T)").clicked() || key {
         let dark = ui.visuals().dark_mode;
         ui.ctx().set_theme(if dark { egui::Theme::Light } else { egui::Theme::Dark });
     }

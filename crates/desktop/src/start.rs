@@ -138,7 +138,7 @@ impl Ports {
 impl Start {
     /// Before anything was typed.
     pub fn new() -> Self {
-        Self { fault: "none".to_owned(), as_it_was: true, ..Self::default() }
+        Self { fault: "none".to_owned(), ..Self::default() }
     }
 
     /// Draws the screen. Returns what the person asked for.
@@ -211,7 +211,7 @@ impl Start {
             if let Some(hint) = &failure.hint {
                 ui.label(RichText::new(format!("hint: {hint}")).size(15.0));
             }
-            if self.can_mend() && ui.button("Mend it (F)").clicked() {
+            if self.can_mend() && ui.button("Mend it (L)").clicked() {
                 self.mend = true;
             }
         }
@@ -228,7 +228,7 @@ impl Start {
             Kind::Recording => {
                 let hint = "path, or drop the file on this window";
                 path(ui, "Recording", &mut self.recording, hint, Field::Recording, &mut self.dialogs);
-                ui.checkbox(&mut self.as_it_was, "at the pace at which it was recorded");
+                ui.checkbox(&mut self.as_it_was, "play it as the switch-on was, at its own pace");
             }
         }
         if !matches!(self.kind, Kind::Practice | Kind::Recording) {
@@ -254,7 +254,9 @@ impl Start {
         let colours = Colours::of(ui.visuals());
         let made = self.wish();
         ui.horizontal(|ui| {
-            let clicked = pieces::main_button(ui, "Start watching (Enter)", made.is_ok()).clicked();
+            let look_again = self.kind == Kind::Recording && !self.as_it_was;
+            let text = if look_again { "Look at it (Enter)" } else { "Start watching (Enter)" };
+            let clicked = pieces::main_button(ui, text, made.is_ok()).clicked();
             let enter = ui.input(|input| input.key_pressed(egui::Key::Enter)) && !ui.ctx().text_edit_focused();
             match made {
                 Ok(made) => (clicked || enter).then_some(made),
@@ -275,8 +277,8 @@ impl Start {
             Field::Protocol => &mut self.protocol,
             Field::Pack => &mut self.pack,
             Field::Record => &mut self.record,
-            // Asked for on another screen, which takes it there.
-            Field::SaveProtocol => return,
+            // Asked for on other screens, which take it there.
+            Field::SaveProtocol | Field::Csv => return,
         };
         *text = path.display().to_string();
     }

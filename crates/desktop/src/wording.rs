@@ -88,7 +88,11 @@ pub fn verdict(look: Look<'_>) -> (Said, String) {
             return (said(Meaning::Danger, "x", "NOT WATCHING"), failure.text.clone());
         }
         Phase::Opening => {
-            return (said(Meaning::Unknown, "?", "CANNOT TELL"), "the source is being opened".to_owned());
+            let why = match snapshot.judged {
+                Some(thousandths) => format!("the recording is being judged: {} %", thousandths / 10),
+                None => "the source is being opened".to_owned(),
+            };
+            return (said(Meaning::Unknown, "?", "CANNOT TELL"), why);
         }
         Phase::Running | Phase::Ended => {}
     }
@@ -256,6 +260,9 @@ pub fn next_action(look: Look<'_>) -> Said {
     let practice = snapshot.facts.as_ref().is_some_and(|facts| facts.practice);
     let prefix = if practice { "Practice: " } else { "" };
     let text = match (&snapshot.phase, snapshot.verdict.as_deref()) {
+        (Phase::Opening, _) if snapshot.judged.is_some() => {
+            "Look at the values meanwhile: the answer comes when all of it is judged".to_owned()
+        }
         (Phase::Opening, _) | (_, None) => "Keep the switch open until there is data".to_owned(),
         (Phase::Ended, Some(_)) => after_the_end(look),
         (_, Some(verdict)) => match verdict.outcome {

@@ -385,7 +385,7 @@ fn what_cannot_begin_for_its_protocol_is_mended_without_leaving_the_program() {
     let mut harness = window(path.clone());
     harness.get_by_label("Start watching (Enter)").click();
     wait(&mut harness, "Could not start: the protocol file can't be used");
-    harness.get_by_label("Mend it (F)").click();
+    harness.get_by_label("Mend it (L)").click();
     wait(&mut harness, "unknown type \"u9\"");
     wait(&mut harness, "Mend it in the protocol text (E)");
     // As a person would: to the fault, and the number typed anew.

@@ -350,6 +350,16 @@ impl Column {
         self.valid.get(row / 64).is_some_and(|word| word >> (row % 64) & 1 == 1)
     }
 
+    /// Whether every row has a value.
+    pub fn is_full(&self) -> bool {
+        let rows = self.len();
+        let full = |(index, word): (usize, &u64)| match rows - (64 * index).min(rows) {
+            64.. => *word == u64::MAX,
+            rest => word.trailing_ones() as usize >= rest,
+        };
+        self.valid.iter().enumerate().all(full)
+    }
+
     /// The number as sent; `None` where it is absent.
     pub fn raw(&self, row: usize) -> Option<Raw> {
         if !self.is_valid(row) {
@@ -652,6 +662,13 @@ mod tests {
         }
         for row in 0..200 {
             assert_eq!(column.is_valid(row), row % 3 == 0);
+        }
+        for rows in [0, 1, 63, 64, 65, 128, 200] {
+            for absent in (0..rows).map(Some).chain([None]) {
+                let mut column = Column::new(Values::for_integers(8, true));
+                (0..rows).for_each(|row| column.push((absent != Some(row)).then_some(Raw::Int(7))));
+                assert_eq!(column.is_full(), absent.is_none(), "{rows} rows, {absent:?}");
+            }
         }
         for values in [Values::for_integers(64, true), Values::for_integers(8, false)] {
             let (mut one, mut other) = (Column::new(values.clone()), Column::new(values));

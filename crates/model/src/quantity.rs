@@ -25,6 +25,12 @@ pub enum Dimension {
     Charge,
     /// Base unit ohm.
     Resistance,
+    /// Base unit farad.
+    Capacitance,
+    /// Base unit metre.
+    Length,
+    /// Base unit square millimetre, as cross-sections of wire are given.
+    Area,
     /// Base unit percent.
     Share,
     /// A bare number.
@@ -42,6 +48,9 @@ impl Dimension {
             Self::Time => "time",
             Self::Charge => "charge",
             Self::Resistance => "resistance",
+            Self::Capacitance => "capacitance",
+            Self::Length => "length",
+            Self::Area => "cross-section",
             Self::Share => "share",
             Self::Number => "plain number",
         }
@@ -57,6 +66,9 @@ impl Dimension {
             Self::Time => "s",
             Self::Charge => "Ah",
             Self::Resistance => "ohm",
+            Self::Capacitance => "F",
+            Self::Length => "m",
+            Self::Area => "mm2",
             Self::Share => "%",
             Self::Number => "",
         }
@@ -72,6 +84,9 @@ impl Dimension {
             Self::Time => "\"100 ms\"",
             Self::Charge => "\"44 Ah\"",
             Self::Resistance => "\"1.5 mohm\"",
+            Self::Capacitance => "\"8 mF\"",
+            Self::Length => "\"1.2 m\"",
+            Self::Area => "\"16 mm2\"",
             Self::Share => "\"0.5 %\"",
             Self::Number => "3",
         }
@@ -120,6 +135,13 @@ const UNITS: &[Unit] = &[
     unit("kohm", Dimension::Resistance, 1_000_000_000_000),
     unit("Mohm", Dimension::Resistance, 1_000_000_000_000_000),
     unit("Gohm", Dimension::Resistance, 1_000_000_000_000_000_000),
+    unit("F", Dimension::Capacitance, 1_000_000_000),
+    unit("mF", Dimension::Capacitance, 1_000_000),
+    unit("uF", Dimension::Capacitance, 1_000),
+    unit("m", Dimension::Length, 1_000_000_000),
+    unit("cm", Dimension::Length, 10_000_000),
+    unit("mm", Dimension::Length, 1_000_000),
+    unit("mm2", Dimension::Area, 1_000_000_000),
     unit("%", Dimension::Share, 1_000_000_000),
 ];
 
@@ -301,6 +323,10 @@ mod tests {
             ("2.1 Mohm", Dimension::Resistance, 2_100_000_000_000_000),
             ("9 Gohm", Dimension::Resistance, 9_000_000_000_000_000_000),
             ("0.5 %", Dimension::Share, 500_000_000),
+            ("8 mF", Dimension::Capacitance, 8_000_000),
+            ("470 uF", Dimension::Capacitance, 470_000),
+            ("120 cm", Dimension::Length, 1_200_000_000),
+            ("16 mm2", Dimension::Area, 16_000_000_000),
             ("2 min", Dimension::Time, 120_000_000_000),
         ] {
             assert_eq!(Amount::parse(text), Ok(Amount { dimension, nanos }), "{text}");

@@ -141,6 +141,12 @@ pub(crate) struct Export {
     /// The CSV to write; `-` is standard output. An existing file is replaced when the new one is complete.
     #[arg(long, value_name = "OUT")]
     pub(crate) csv: PathBuf,
+    /// Only rows from this time of the session on, such as 10s or 2min.
+    #[arg(long = "from", value_name = "TIME", value_parser = moment)]
+    pub(crate) start: Option<Duration>,
+    /// Only rows before this time of the session.
+    #[arg(long = "to", value_name = "TIME", value_parser = moment)]
+    pub(crate) end: Option<Duration>,
 }
 
 #[derive(Args, Debug)]
@@ -225,8 +231,14 @@ fn faults() -> String {
 }
 
 fn time(text: &str) -> Result<Duration, String> {
+    moment(text)
+        .and_then(|length| if length.is_zero() { Err("write a time such as 60s".to_owned()) } else { Ok(length) })
+}
+
+/// A time since the beginning, which may be zero.
+fn moment(text: &str) -> Result<Duration, String> {
     let amount = Amount::parse(text).map_err(|error| format!("{error}; write for example 60s"))?;
-    amount.duration().filter(|length| !length.is_zero()).ok_or_else(|| "write a time such as 60s".to_owned())
+    amount.duration().ok_or_else(|| "write a time such as 60s".to_owned())
 }
 
 /// As [`time`], but the begin of the session is one, too.

@@ -1,11 +1,17 @@
 //! `export`: a session as CSV.
 
-use std::io::{BufWriter, ErrorKind, Write};
+use std::io::{ErrorKind, Write};
+use std::num::NonZero;
+use std::ops::Range;
 use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
 
 use anyhow::Result;
-use report::CsvWriter;
-use session::Engine;
+use model::{Batch, Input, InputKind, Level, SessionTime};
+use parser::Protocol;
+use report::CsvError;
+use session::{RowReader, Unusable};
 
 use crate::Status;
 use crate::args::Export;
@@ -14,10 +20,10 @@ use crate::output::{Hinted, Prose};
 use crate::replay::progress;
 
 pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
+    let range = range(task)?;
     let session = files::open(&task.from, prose)?;
     if task.csv == Path::new("-") {
-        let out = BufWriter::new(std::io::stdout().lock());
-        return match write(session, out, prose) {
+        return match write(session, range, std::io::stdout().lock(), prose) {
             Ok((_, _, status)) => Ok(status),
             // The reader has what it wanted.
             Err(error) if is_closed_pipe(&error) => Ok(Status::Go),
@@ -30,13 +36,12 @@ pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
     let (rows, status) = if target.exists() && !target.is_file() {
         // A device or a pipe is written to; a folder is refused here.
         let out = std::fs::OpenOptions::new().write(true).open(&target).map_err(failed)?;
-        let (_, rows, status) = write(session, BufWriter::new(out), prose)?;
+        let (_, rows, status) = write(session, range, out, prose)?;
         (rows, status)
     } else {
         let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let file = new_file_in(folder).map_err(failed)?;
-        let (out, rows, status) = write(session, BufWriter::new(file), prose)?;
-        let file = out.into_inner().map_err(std::io::IntoInnerError::into_error).map_err(failed)?;
+        let (file, rows, status) = write(session, range, file, prose)?;
         file.as_file().sync_all().map_err(failed)?;
         file.persist(&target).map_err(|error| failed(error.error))?;
         (rows, status)
@@ -68,42 +73,64 @@ fn unwritable(path: &Path, error: &std::io::Error) -> anyhow::Error {
     Hinted::error(format!("can't write {}: {error}", path.display()), hint)
 }
 
-/// Runs the same pipeline as a replay and writes every decoded row.
-fn write<W: Write>(session: files::Session, out: W, prose: &mut Prose) -> Result<(W, u64, Status)> {
+/// Rows and rejections that are handed on at once: enough for the threads not to wait for each other.
+const MANY: usize = 2048;
+
+/// Decodes the same inputs as a replay and writes every row, on all cores.
+fn write<W: Write>(
+    session: files::Session,
+    range: Option<Range<SessionTime>>,
+    mut out: W,
+    prose: &mut Prose,
+) -> Result<(W, u64, Status)> {
     let files::Session { header, mut inputs, size_bytes } = session;
-    let mut engine = Engine::new(header)?;
-    let mut csv = CsvWriter::new(engine.protocol().layout(), out)?;
-    let mut failed = None;
+    let (protocol, faults) = Protocol::parse(&header.protocol_text);
+    let Some(protocol) = protocol else {
+        let protocol = faults.into_iter().filter(|fault| fault.level == Level::Error).collect();
+        return Err(Unusable { protocol, pack: Vec::new() }.into());
+    };
+    let protocol = Arc::new(protocol);
+    let mut reader = RowReader::new(Arc::clone(&protocol));
+    let mut complete = false;
     let progress = progress(size_bytes);
-    let end = session::replay(
-        &mut engine,
-        std::iter::from_fn(|| {
-            progress.set_position(inputs.position_bytes());
-            inputs.next()
-        }),
-        &mut |_, _| {},
-        &mut |batch| {
-            if failed.is_none() {
-                failed = csv.batch(batch).err();
+    let next = |batch: &mut Batch| {
+        while !reader.ended() && reader.waiting() < MANY {
+            match inputs.next() {
+                Some(input) => {
+                    reader.process(&input);
+                    complete |= reader.ended();
+                }
+                None => reader.process(&Input::new(reader.now(), InputKind::End)),
             }
-        },
-    );
+        }
+        progress.set_position(inputs.position_bytes());
+        reader.take_into(batch)
+    };
+    let threads = std::thread::available_parallelism().unwrap_or(NonZero::<usize>::MIN);
+    let written = report::export(protocol.layout(), next, range, threads, &mut out);
     progress.finish_and_clear();
-    if let Some(error) = failed {
-        return Err(error.into());
-    }
+    let rows = written?;
     let damage = inputs.damage();
     for text in &damage {
         prose.say(&format!("the recording is incomplete: {text}"));
     }
-    let status = if damage.is_empty() && end.complete { Status::Go } else { Status::LinkLostOrIncomplete };
-    let rows = csv.rows();
-    Ok((csv.finish()?, rows, status))
+    let status = if damage.is_empty() && complete { Status::Go } else { Status::LinkLostOrIncomplete };
+    Ok((out, rows, status))
+}
+
+/// The times that were asked for: `from` itself is one of them, `to` is not.
+fn range(task: &Export) -> Result<Option<Range<SessionTime>>> {
+    if task.start.is_none() && task.end.is_none() {
+        return Ok(None);
+    }
+    let start = SessionTime::from_duration(task.start.unwrap_or(Duration::ZERO));
+    let end = SessionTime::from_duration(task.end.unwrap_or(Duration::MAX));
+    if end <= start {
+        return Err(Hinted::error("the times to write end before they begin", "--from must be less than --to"));
+    }
+    Ok(Some(start..end))
 }
 
 fn is_closed_pipe(error: &anyhow::Error) -> bool {
-    error.chain().any(|cause| match cause.downcast_ref::<csv::Error>().map(csv::Error::kind) {
-        Some(csv::ErrorKind::Io(error)) => error.kind() == ErrorKind::BrokenPipe,
-        _ => false,
-    })
+    error.downcast_ref::<CsvError>().is_some_and(|error| error.kind() == ErrorKind::BrokenPipe)
 }

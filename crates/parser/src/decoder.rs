@@ -52,7 +52,7 @@ pub enum Way {
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
 /// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between
-/// pushes. The rows wait until they are taken: who pushes without end must take, too.
+/// pushes, and 64 KiB more of those pushed without hurry. The rows wait until they are taken: who pushes without end must take, too.
 ///
 /// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and a silence such looks
 /// at the last kibibyte, or at eight times the bytes that are new.
@@ -74,6 +74,10 @@ pub struct Decoder {
     head: usize,
     /// Where in the stream `buffer[0]` stands.
     base: u64,
+    /// How many bytes at the end of the buffer were pushed without hurry and not searched yet.
+    unsearched: usize,
+    /// Whether bytes were ever pushed without hurry: times are then those of the bytes, not of the search.
+    unhurried: bool,
     /// For each read, one past its last byte in the stream, and its time.
     stamps: VecDeque<(u64, SessionTime)>,
     /// Where the bytes that are no frame began, if the last byte settled is one.
@@ -102,6 +106,11 @@ impl Decoder {
     /// A decoder at the start of a stream.
     pub fn new(protocol: Arc<Protocol>) -> Self {
         Self::by_way(protocol, Way::Fastest)
+    }
+
+    /// A decoder whose first byte stands at `offset` of a stream: byte ranges are counted from the stream's start.
+    pub fn starting_at(protocol: Arc<Protocol>, offset: u64) -> Self {
+        Self { base: offset, looked_behind: offset, ..Self::new(protocol) }
     }
 
     /// A decoder at the start of a stream that goes about it this way.
@@ -143,6 +152,8 @@ impl Decoder {
             buffer: Vec::new(),
             head: 0,
             base: 0,
+            unsearched: 0,
+            unhurried: false,
             stamps: VecDeque::new(),
             skipped_from: None,
             before: None,
@@ -162,7 +173,7 @@ impl Decoder {
         &self.protocol
     }
 
-    /// How many bytes of the stream have been pushed.
+    /// Where in the stream the bytes that were pushed end.
     pub fn received(&self) -> u64 {
         self.base + self.buffer.len() as u64
     }
@@ -183,21 +194,54 @@ impl Decoder {
             self.look_behind();
         }
         for piece in bytes.chunks(PIECE) {
-            self.buffer.extend_from_slice(piece);
-            let end = self.received();
-            match self.stamps.back_mut() {
-                Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
-                _ => self.stamps.push_back((end, self.now)),
-            }
-            self.search(false);
-            self.forget_settled();
+            self.append(piece);
+            self.search_on();
         }
+    }
+
+    /// As [`push`](Self::push), but waits with the search until there are 64 KiB to be searched, or the stream ends:
+    /// many small reads are then as fast as a few large ones.
+    ///
+    /// Rows, rejections and their order are those of `push`. `known_at` of a row is its `at`, even where a false start
+    /// held it back, and that of a rejection is the time of its last byte. Where the protocol looks at silences or at
+    /// questions and answers, time matters and nothing waits: it is `push` itself.
+    pub fn push_unhurried(&mut self, at: SessionTime, bytes: &[u8]) {
+        if self.protocol.idle.is_some() || self.protocol.messages.iter().any(|message| message.is_question) {
+            return self.push(at, bytes);
+        }
+        self.unhurried = true;
+        self.now = self.now.max(at);
+        for piece in bytes.chunks(PIECE) {
+            self.append(piece);
+            self.unsearched += piece.len();
+            if PIECE <= self.unsearched {
+                self.search_on();
+            }
+        }
+    }
+
+    fn append(&mut self, bytes: &[u8]) {
+        self.buffer.extend_from_slice(bytes);
+        let end = self.received();
+        match self.stamps.back_mut() {
+            Some((last_end, last_at)) if *last_at == self.now => *last_end = end,
+            _ => self.stamps.push_back((end, self.now)),
+        }
+    }
+
+    fn search_on(&mut self) {
+        self.unsearched = 0;
+        self.search(false);
+        self.forget_settled();
     }
 
     /// Ends the stream here: a frame that is not complete is given up, and bytes behind its first one are searched.
     ///
     /// Used at the end, where a connection was lost, and after each datagram. More bytes may follow.
     pub fn finish(&mut self, at: SessionTime) {
+        if 0 < self.unsearched {
+            self.search_on();
+        }
         self.now = self.now.max(at);
         self.search(true);
         self.report_skipped();
@@ -392,13 +436,16 @@ impl Decoder {
         };
         let from = rows.bytes.len();
         rows.bytes.extend(used.iter().enumerate().map(range));
-        rows.known_at.resize(from + *count, self.now);
         let added = rows.bytes.get(from..).unwrap_or_default();
         let at = |range: Option<&ByteRange>| range.map_or(self.now, |range| time_at(&self.stamps, range.end, self.now));
         let (first, last) = (at(added.first()), at(added.last()));
         match first == last {
             true => rows.at.resize(from + *count, first),
-            false => rows.at.extend(added.iter().map(|range| at(Some(range)))),
+            false => rows.at.extend(times_at(&self.stamps, added, self.now)),
+        }
+        match self.unhurried {
+            true => rows.known_at.extend_from_slice(rows.at.get(from..).unwrap_or_default()),
+            false => rows.known_at.resize(from + *count, self.now),
         }
         let bytes = if candidate.is_cut() {
             for (row, start) in starts.iter_mut().enumerate() {
@@ -535,7 +582,7 @@ impl Decoder {
         if let Some(rows) = self.batch.kinds.get_mut(message) {
             append(rows);
             rows.at.push(at);
-            rows.known_at.push(self.now);
+            rows.known_at.push(if self.unhurried { at } else { self.now });
             rows.bytes.push(range);
             let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
             self.batch.order.push(Item::Row { kind: u16::try_from(message).unwrap_or(u16::MAX), row });
@@ -614,7 +661,8 @@ impl Decoder {
 
     fn reject(&mut self, start: u64, end: u64, reason: Reason) {
         let index = u32::try_from(self.batch.rejected.len()).unwrap_or(u32::MAX);
-        self.batch.rejected.push(Rejected { known_at: self.now, bytes: ByteRange { start, end }, reason });
+        let known_at = if self.unhurried { self.time_of(end) } else { self.now };
+        self.batch.rejected.push(Rejected { known_at, bytes: ByteRange { start, end }, reason });
         self.batch.order.push(Item::Rejected(index));
     }
 
@@ -636,6 +684,22 @@ impl Decoder {
 fn time_at(stamps: &VecDeque<(u64, SessionTime)>, end: u64, now: SessionTime) -> SessionTime {
     let index = stamps.partition_point(|(stamp_end, _)| *stamp_end < end);
     stamps.get(index).map_or(now, |(_, at)| *at)
+}
+
+/// The same for the ends of many ranges, each behind the one before.
+fn times_at<'r>(
+    stamps: &'r VecDeque<(u64, SessionTime)>,
+    ranges: &'r [ByteRange],
+    now: SessionTime,
+) -> impl Iterator<Item = SessionTime> + 'r {
+    let first = ranges.first().map_or(0, |range| range.end);
+    let mut index = stamps.partition_point(|(stamp_end, _)| *stamp_end < first);
+    ranges.iter().map(move |range| {
+        while stamps.get(index).is_some_and(|(stamp_end, _)| *stamp_end < range.end) {
+            index += 1;
+        }
+        stamps.get(index).map_or(now, |(_, at)| *at)
+    })
 }
 
 fn empty_batch(protocol: &Protocol) -> Batch {

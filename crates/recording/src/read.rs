@@ -154,11 +154,19 @@ impl Recording {
         Inputs {
             walker: Walker::new(Arc::clone(&self.source), self.len),
             chunk: Chunk::default(),
-            expected: 0,
+            expected: Some(0),
             damage: Vec::new(),
             open_damage: false,
             complete: false,
         }
+    }
+
+    /// The inputs from a chunk on, which [`Inputs::chunk_at`] told before. Nothing is said to be lost in front of it.
+    pub fn inputs_from(&self, chunk_at: u64) -> Inputs {
+        let mut inputs = self.inputs();
+        inputs.walker.go_to(chunk_at);
+        inputs.expected = None;
+        inputs
     }
 
     /// The length of the file in bytes when it was opened.
@@ -212,8 +220,8 @@ fn read_header(mut walker: Walker) -> Result<SessionHeader, HeaderFault> {
 pub struct Inputs {
     walker: Walker,
     chunk: Chunk,
-    /// The number that the next input should have.
-    expected: u64,
+    /// The number that the next input should have; `None` if any will do.
+    expected: Option<u64>,
     damage: Vec<Damage>,
     /// Whether no input came since the last damage.
     open_damage: bool,
@@ -236,6 +244,11 @@ impl Inputs {
         self.walker.position()
     }
 
+    /// Where in the file the chunk of the last input begins.
+    pub fn chunk_at(&self) -> u64 {
+        self.chunk.bytes.start
+    }
+
     /// Adds a bad place to the damage since the last input.
     fn damaged(&mut self, bytes: Range<u64>, reason: DamageReason) {
         let full = limits::DAMAGE <= self.damage.len();
@@ -255,7 +268,7 @@ impl Inputs {
 
     /// Compares an input's number with the one before it.
     fn check_number(&mut self, number: u64) {
-        let lost = number.checked_sub(self.expected);
+        let lost = number.checked_sub(self.expected.unwrap_or(number));
         if lost != Some(0) {
             let start = self.chunk.bytes.start;
             let reason = if lost.is_some() { DamageReason::NumbersMissing } else { DamageReason::NumbersGoBack };
@@ -267,7 +280,7 @@ impl Inputs {
             let before = last.inputs_lost.unwrap_or(0);
             last.inputs_lost = Some(before.saturating_add(lost.unwrap_or(0)));
         }
-        self.expected = number.saturating_add(1);
+        self.expected = Some(number.saturating_add(1));
     }
 }
 

@@ -98,6 +98,12 @@ impl Walker {
         }
     }
 
+    /// Goes on from here, where a record was seen to begin.
+    pub(crate) fn go_to(&mut self, at: u64) {
+        self.at = at;
+        self.in_summary = false;
+    }
+
     /// How far it is, in bytes.
     pub(crate) fn position(&self) -> u64 {
         self.at

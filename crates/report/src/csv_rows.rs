@@ -1,13 +1,27 @@
 //! Decoded rows as CSV: one row a frame, `time_s` first, then a column for each channel with its unit in its name.
 
-use std::io::Write;
+use std::io::{self, Write};
+use std::ops::Range;
 
-use model::{Batch, Channel, ColumnLayout, Dimension, Item, Layout, Quantity, Raw, format_nanos_exact};
+use model::{Batch, Layout, SessionTime};
+
+use crate::lines::Lines;
+use crate::text::Text;
+
+/// So many bytes are handed to the output at once.
+const PIECE: usize = 1 << 18;
 
 /// Why a CSV could not be written.
 #[derive(Debug, thiserror::Error)]
 #[error("the CSV can't be written")]
-pub struct CsvError(#[from] csv::Error);
+pub struct CsvError(#[from] io::Error);
+
+impl CsvError {
+    /// What kind of fault the output had.
+    pub fn kind(&self) -> io::ErrorKind {
+        self.0.kind()
+    }
+}
 
 /// Writes decoded batches as CSV.
 ///
@@ -15,64 +29,45 @@ pub struct CsvError(#[from] csv::Error);
 /// Measured numbers are exact decimals in base units; counters, flags and states are the numbers as sent.
 #[derive(Debug)]
 pub struct CsvWriter<W: Write> {
-    out: csv::Writer<W>,
-    layout: Layout,
-    /// For each message kind, where each of its columns goes.
-    places: Vec<Vec<usize>>,
-    row: Vec<String>,
+    out: W,
+    lines: Lines,
+    text: Text,
     rows: u64,
 }
 
 impl<W: Write> CsvWriter<W> {
-    /// Writes the header line.
+    /// Begins with the header line.
     ///
     /// # Errors
     /// The output can't be written.
     pub fn new(layout: &Layout, out: W) -> Result<Self, CsvError> {
-        let mut channels: Vec<Channel> =
-            layout.kinds.iter().flat_map(|kind| &kind.columns).map(|column| column.channel).collect();
-        // In the order of the protocol file, each channel once: two messages can carry the same one.
-        let mut seen = std::collections::BTreeSet::new();
-        channels.retain(|channel| seen.insert(*channel));
-        let place = |column: &ColumnLayout| 1 + channels.iter().position(|c| *c == column.channel).unwrap_or(0);
-        let places = layout.kinds.iter().map(|kind| kind.columns.iter().map(place).collect()).collect();
-        let mut header = vec!["time_s".to_owned()];
-        header.extend(channels.iter().map(|channel| channel.column_name()));
-        let mut out = csv::Writer::from_writer(out);
-        out.write_record(&header)?;
-        let row = vec![String::new(); header.len()];
-        Ok(Self { out, layout: layout.clone(), places, row, rows: 0 })
+        let lines = Lines::new(layout);
+        let mut text = Text::default();
+        header(&lines, &mut text)?;
+        Ok(Self { out, lines, text, rows: 0 })
     }
 
-    /// Writes a row for each decoded frame, in the order in which they came.
+    /// Writes a row for each decoded frame, in the order in which they came. Some wait until there are more.
     ///
     /// # Errors
     /// The output can't be written.
     pub fn batch(&mut self, batch: &Batch) -> Result<(), CsvError> {
-        for item in &batch.order {
-            let Item::Row { kind, row } = *item else { continue };
-            let (kind, index) = (usize::from(kind), row as usize);
-            let (Some(rows), Some(layout), Some(places)) =
-                (batch.kinds.get(kind), self.layout.kinds.get(kind), self.places.get(kind))
-            else {
-                continue;
-            };
-            let Some(at) = rows.at.get(index) else { continue };
-            for cell in &mut self.row {
-                cell.clear();
-            }
-            if let Some(first) = self.row.first_mut() {
-                *first = at.to_string();
-            }
-            for ((column, layout), place) in rows.columns.iter().zip(&layout.columns).zip(places) {
-                if let (Some(text), Some(cell)) = (written(column, layout, index), self.row.get_mut(*place)) {
-                    *cell = text;
-                }
-            }
-            self.out.write_record(&self.row)?;
-            self.rows += 1;
+        self.batch_within(batch, None)
+    }
+
+    /// The same for the rows whose time lies in a range.
+    pub(crate) fn batch_within(&mut self, batch: &Batch, range: Option<&Range<SessionTime>>) -> Result<(), CsvError> {
+        self.rows += self.lines.append(batch, range, &mut self.text);
+        if PIECE <= self.text.written().len() {
+            self.hand_over()?;
         }
         Ok(())
+    }
+
+    fn hand_over(&mut self) -> Result<(), CsvError> {
+        let written = self.out.write_all(self.text.written());
+        self.text.clear();
+        Ok(written?)
     }
 
     /// How many rows were written.
@@ -84,36 +79,18 @@ impl<W: Write> CsvWriter<W> {
     ///
     /// # Errors
     /// The output can't be written.
-    pub fn finish(self) -> Result<W, CsvError> {
-        self.out.into_inner().map_err(|error| CsvError(csv::Error::from(error.into_error())))
+    pub fn finish(mut self) -> Result<W, CsvError> {
+        self.hand_over()?;
+        self.out.flush()?;
+        Ok(self.out)
     }
 }
 
-fn written(column: &model::Column, layout: &ColumnLayout, row: usize) -> Option<String> {
-    let quantity = layout.channel.quantity;
-    if quantity.dimension() == Dimension::Number || quantity == Quantity::FrameCounter {
-        return Some(match column.raw(row)? {
-            Raw::Int(raw) => raw.to_string(),
-            Raw::Float(raw) => raw.to_string(),
-        });
-    }
-    let nanos = column.nanos(row, &layout.scale)?;
-    Some(format_nanos_exact(nanos, decimals(layout.scale.resolution())))
-}
-
-/// The decimals that a step needs: 3 for a millivolt, 1 for a tenth of a degree.
-fn decimals(step: i64) -> u32 {
-    (0..9).find(|decimals| step % 10_i64.pow(9 - decimals) == 0).unwrap_or(9)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn decimals_follow_the_step() {
-        for (step, expected) in [(1_000_000, 3), (10_000_000, 2), (100_000_000, 1), (1_000_000_000, 0), (1, 9)] {
-            assert_eq!(decimals(step), expected, "{step}");
-        }
-    }
+/// Writes the names of the columns; they are text and quoted where they must be.
+pub(crate) fn header(lines: &Lines, text: &mut Text) -> io::Result<()> {
+    let mut out = csv::Writer::from_writer(Vec::new());
+    out.write_record(lines.header()).map_err(io::Error::from)?;
+    let bytes = out.into_inner().map_err(csv::IntoInnerError::into_error)?;
+    bytes.iter().for_each(|byte| text.byte(*byte));
+    Ok(())
 }

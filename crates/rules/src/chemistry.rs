@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::estimates::open_circuit::Curve;
 use crate::limits::{LimitName, LimitValues};
 
 /// The chemistry of the cells.
@@ -35,6 +36,16 @@ impl Chemistry {
     /// All of them with the name that files use.
     pub const ALL: [(&'static str, Self); 4] =
         [("NMC", Self::Nmc), ("LCO", Self::Lco), ("LFP", Self::Lfp), ("other", Self::Other)];
+
+    /// The published curve of voltage at rest against charge that is nearest to such cells, if there is one.
+    pub fn curve(self) -> Option<Curve> {
+        match self {
+            Self::Nmc => Some(Curve::Nmc),
+            Self::Lco => Some(Curve::Lco),
+            Self::Lfp => Some(Curve::Lfp),
+            Self::Other => None,
+        }
+    }
 
     /// The name that files use.
     pub fn name(self) -> &'static str {

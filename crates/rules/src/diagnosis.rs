@@ -16,8 +16,11 @@ use model::{Channel, Quantity, SessionTime};
 use crate::alarms::Severity;
 use crate::cause::Cause;
 use crate::check::Check;
+use crate::estimates::open_circuit::Curve;
 use crate::estimates::steps::StepSettings;
 use crate::finding::{Claim, Confidence};
+use crate::measured::Measured;
+use crate::wiring::Wiring;
 
 use bus::BusEvidence;
 use cells::CellEvidence;
@@ -45,12 +48,26 @@ pub(crate) struct Facts {
     pub(crate) possible_cell: (i64, i64),
     /// The pack voltage off the sum by so much of it, in billionths of a percent.
     pub(crate) pack_sum: i64,
-    /// A current at rest.
+    /// A current at rest that is worth a look.
     pub(crate) current_at_rest: i64,
+    /// Up to this the pack is at rest.
+    pub(crate) rest_current: i64,
     /// A rise of temperature at rest, in billionths of a degree a minute.
     pub(crate) rate_at_rest: i64,
+    /// A temperature that is critical.
+    pub(crate) temperature_high: Option<i64>,
     /// All cells come in one message: they are meant to be of one moment.
     pub(crate) cells_together: bool,
+    /// How well the BMS reads a cell.
+    pub(crate) accuracy: i64,
+    /// What tells charge from voltage at rest, where the chemistry has a published curve.
+    pub(crate) curve: Option<Curve>,
+    /// The mean current by which the BMS balances a cell.
+    pub(crate) balancing: Option<i64>,
+    /// What is built around the cells.
+    pub(crate) wiring: Wiring,
+    /// The line carries a pack voltage.
+    pub(crate) has_pack_voltage: bool,
 }
 
 impl Facts {
@@ -192,6 +209,18 @@ impl Diagnosis {
     /// Whether steps of the load have shown the right sign of the current.
     pub(crate) fn sign_is_proven(&self) -> bool {
         self.values.as_ref().is_some_and(|values| values.cells.sign_is_proven())
+    }
+
+    /// What was measured, and why the rest is missing; nothing before the first whole set of cells.
+    pub(crate) fn measured(&self) -> Vec<Measured> {
+        let mut measured = Vec::new();
+        if let Some(values) = &self.values {
+            values.bus.measured(&mut measured);
+            values.path.measured(&values.facts, &mut measured);
+            values.cells.measured(&mut measured);
+            values.sensors.measured(&values.facts, &mut measured);
+        }
+        measured
     }
 
     /// What the evidence says now.
@@ -369,4 +398,52 @@ fn millivolts(volts: f64) -> String {
 /// Ohms as milliohms in words.
 fn milliohms(ohms: f64) -> String {
     format!("{:.2} mohm", ohms * 1e3)
+}
+
+/// Ohms from milliohms to kiloohms in words, with three digits.
+fn ohms(ohms: f64) -> String {
+    match ohms {
+        _ if ohms < 0.1 => format!("{} mohm", three_digits(ohms * 1e3)),
+        _ if ohms < 1000.0 => format!("{} ohm", three_digits(ohms)),
+        _ => format!("{} kohm", three_digits(ohms * 1e-3)),
+    }
+}
+
+/// Farads in words, with three digits.
+fn farads(farads: f64) -> String {
+    if farads < 1e-3 {
+        format!("{} uF", three_digits(farads * 1e6))
+    } else {
+        format!("{} mF", three_digits(farads * 1e3))
+    }
+}
+
+fn three_digits(value: f64) -> String {
+    let decimals = match value.abs() {
+        size if size < 10.0 => 2,
+        size if size < 100.0 => 1,
+        _ => 0,
+    };
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A value with its uncertainty in words; of the uncertainty two digits, and never more than four decimals.
+pub(crate) fn plus_minus(value: f64, uncertainty: f64) -> String {
+    let mut decimals = 0;
+    let mut step = uncertainty;
+    while step < 10.0 && decimals < 4 {
+        (step, decimals) = (step * 10.0, decimals + 1);
+    }
+    format!("{value:.decimals$} +/- {uncertainty:.decimals$}")
+}
+
+/// A length of time in words, as well as one plans by it.
+fn rough_time(time: Duration) -> String {
+    match time.as_secs() {
+        seconds if seconds < 120 => format!("{seconds} s"),
+        seconds if seconds < 2 * 3600 => format!("{} min", (seconds + 30) / 60),
+        seconds if seconds < 72 * 3600 => format!("{} h", (seconds + 1800) / 3600),
+        seconds => format!("{} days", (seconds + 43_200) / 86_400),
+    }
 }

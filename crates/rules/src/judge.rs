@@ -786,8 +786,9 @@ impl Judge {
 
     /// Says the verdict if it is another one than was said last.
     fn look_again(&mut self) {
-        let verdict = self.verdict();
+        let mut verdict = self.bare_verdict();
         if self.last_verdict.as_ref().is_none_or(|last| last.differs(&verdict)) {
+            verdict.measured = self.measured();
             self.last_verdict = Some(verdict.clone());
             self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
         }

@@ -11,6 +11,7 @@ use crate::chemistry::Chemistry;
 use crate::limits::{KINDS, LimitKind, LimitName, LimitValues};
 use crate::spec;
 use crate::watch::amount;
+use crate::wiring::Wiring;
 
 /// A longer wait than this for a verdict, or between load and rest, is a slip of the pen.
 const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
@@ -19,6 +20,8 @@ const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
 const SHORT_OBSERVATION: Duration = Duration::from_secs(5);
 /// More than a tenth of the one-hour current is no rest. Common practice, no source.
 const REST_SHARE: i64 = 10;
+/// No BMS balances with more than a twentieth of the one-hour current. Common practice, no source.
+const BALANCING_SHARE: i64 = 20;
 
 /// A pack file that has been checked. Made only by [`Pack::parse`].
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -31,12 +34,13 @@ pub struct Pack {
     temperatures: Vec<String>,
     resistance_nanos: i64,
     accuracy_nanos: i64,
+    balancing_current_nanos: Option<i64>,
     rest_current_nanos: i64,
     rest_after: Duration,
     observe: Duration,
     waivers: BTreeMap<Check, String>,
     required_by_hand: BTreeSet<HandItem>,
-    pre_charge_nanos: Option<i64>,
+    wiring: Wiring,
     /// Indexed as [`LimitName`].
     limits: [LimitValues; KINDS.len()],
 }
@@ -92,6 +96,11 @@ impl Pack {
         self.accuracy_nanos
     }
 
+    /// The mean current by which the BMS balances a cell, in billionths of an ampere, where the file gives it.
+    pub fn balancing_current_nanos(&self) -> Option<i64> {
+        self.balancing_current_nanos
+    }
+
     /// Up to this current the pack is at rest, in billionths of an ampere.
     pub fn rest_current_nanos(&self) -> i64 {
         self.rest_current_nanos
@@ -119,7 +128,12 @@ impl Pack {
 
     /// The pre-charge resistor in billionths of an ohm, where the file gives it.
     pub fn pre_charge_nanos(&self) -> Option<i64> {
-        self.pre_charge_nanos
+        self.wiring.pre_charge_nanos
+    }
+
+    /// What is built around the cells, as far as the file says.
+    pub fn wiring(&self) -> &Wiring {
+        &self.wiring
     }
 
     /// A limit; without a side where neither the chemistry nor the file gives one.
@@ -166,6 +180,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
     }
     let resistance = positive(root, "resistance", Dimension::Resistance);
     let accuracy = positive(root, "accuracy", Dimension::Voltage).unwrap_or(5_000_000);
+    let balancing_current = positive(root, "balancing_current", Dimension::Current);
     let rest_current = positive(root, "rest_current", Dimension::Current);
     let rest_after = wait(root, "rest_after", Duration::from_secs(30));
     let observe = wait(root, "observe", Duration::from_secs(15));
@@ -175,8 +190,7 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
     }
     let waivers = read_waivers(root);
     let required_by_hand = read_prepare(root);
-    let pre_charge_nanos =
-        root.table("wiring", &spec::WIRING).and_then(|wiring| positive(wiring, "pre_charge", Dimension::Resistance));
+    let wiring = Wiring::read(root);
     let limits = match (chemistry.as_ref(), capacity) {
         (Some(chemistry), Some(capacity)) => read_limits(root, chemistry.value, capacity),
         // Still read, for its faults.
@@ -189,6 +203,15 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
             &root.span_of("rest_current"),
             "more than a tenth of the one-hour current is no rest",
             "cells under load do not show what they show at rest",
+        );
+    }
+    if let (Some(capacity), Some(balancing)) = (capacity, balancing_current)
+        && capacity / BALANCING_SHARE < balancing
+    {
+        root.warning(
+            &root.span_of("balancing_current"),
+            "more than a twentieth of the one-hour current is no balancing",
+            "it is the mean over time, of one cell: many a BMS has 50 mA to 200 mA",
         );
     }
     let capacity = capacity?;
@@ -216,17 +239,18 @@ fn read_pack(root: Table<'_>) -> Option<Pack> {
             i64::try_from(60_000_000_i128 * 1_000_000_000 / i128::from(capacity.max(1))).unwrap_or(i64::MAX)
         }),
         accuracy_nanos: accuracy,
+        balancing_current_nanos: balancing_current,
         rest_current_nanos: rest_current.unwrap_or(capacity / 100 * 3),
         rest_after,
         observe,
         waivers,
         required_by_hand,
-        pre_charge_nanos,
+        wiring,
         limits,
     })
 }
 
-fn positive(root: Table<'_>, key: &str, dimension: Dimension) -> Option<i64> {
+pub(crate) fn positive(root: Table<'_>, key: &str, dimension: Dimension) -> Option<i64> {
     let amount = root.amount(key, dimension)?;
     if amount.value.nanos <= 0 {
         root.fault(&amount.span, format!("{key:?} must be more than zero"));

@@ -16,6 +16,11 @@ pub static PACK: TableSpec = TableSpec {
         Key::required("temperatures", Kind::Texts, "where each temperature sensor sits, in the order of its number"),
         Key::optional("resistance", Kind::Amount(Dimension::Resistance), "of one cell (of one parallel group)"),
         Key::optional("accuracy", Kind::Amount(Dimension::Voltage), "how well the BMS reads a cell; 5 mV if left out"),
+        Key::optional(
+            "balancing_current",
+            Kind::Amount(Dimension::Current),
+            "mean current by which the BMS balances a cell; for how long that takes",
+        ),
         Key::optional("rest_current", Kind::Amount(Dimension::Current), "up to this the pack is at rest; 3 % of 1 C"),
         Key::optional("rest_after", Kind::Amount(Dimension::Time), "how long after a load it rests again; 30 s"),
         Key::optional("observe", Kind::Amount(Dimension::Time), "no verdict before this; 15 s if left out"),
@@ -29,11 +34,45 @@ pub static PACK: TableSpec = TableSpec {
 /// `[wiring]`
 pub static WIRING: TableSpec = TableSpec {
     doc: "[wiring]",
-    keys: &[Key::optional(
-        "pre_charge",
-        Kind::Amount(Dimension::Resistance),
-        "the pre-charge resistor; a reading by hand is held against it",
-    )],
+    keys: &[
+        Key::optional(
+            "pre_charge",
+            Kind::Amount(Dimension::Resistance),
+            "the pre-charge resistor; a reading by hand is held against it, and the rise of the bus",
+        ),
+        Key::optional(
+            "bus_capacitance",
+            Kind::Amount(Dimension::Capacitance),
+            "all capacitors on the load's side of the switch together",
+        ),
+        Key::optional(
+            "bleed",
+            Kind::Amount(Dimension::Resistance),
+            "what discharges the load's side once the switch is open",
+        ),
+        Key::optional(
+            "pack_leads",
+            Kind::Table(&LEADS),
+            "leads and contacts between the cells and where the pack voltage is measured",
+        ),
+        Key::optional("bus_leads", Kind::Table(&LEADS), "leads and contacts from there to the bus"),
+    ],
+};
+
+/// `[wiring.pack_leads]` and `[wiring.bus_leads]`
+pub static LEADS: TableSpec = TableSpec {
+    doc: "leads",
+    keys: &[
+        Key::required("length", Kind::Amount(Dimension::Length), "of the copper conductor, there and back"),
+        Key::optional("copper", Kind::Amount(Dimension::Area), "its cross-section"),
+        Key::optional("gauge", Kind::Integer, "or its American wire gauge: 0 is 1/0, -3 is 4/0"),
+        Key::optional(
+            "contacts",
+            Kind::Integer,
+            "contacts in the way, two for each connector of both conductors; none if left out",
+        ),
+        Key::optional("contact", Kind::Amount(Dimension::Resistance), "the resistance of each contact"),
+    ],
 };
 
 /// `[prepare]`

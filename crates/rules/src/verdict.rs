@@ -4,6 +4,7 @@ use model::{Channel, SessionTime};
 
 use crate::check::Check;
 use crate::finding::Finding;
+use crate::measured::Measured;
 use crate::stage::Stage;
 
 /// The answer.
@@ -83,12 +84,15 @@ pub struct Verdict {
     pub because: Vec<String>,
     /// What is wrong and where, as far as the data tells.
     pub findings: Vec<Finding>,
+    /// What was measured, whether or not something is wrong, and what could not be.
+    pub measured: Vec<Measured>,
     /// Warnings and other notes that do not decide.
     pub notes: Vec<String>,
 }
 
 impl Verdict {
-    /// Whether the answer or the result of any check differs; the wording and the time may.
+    /// Whether the answer or the result of any check differs; the wording, the measurements and
+    /// the time may.
     pub fn differs(&self, other: &Self) -> bool {
         let results = |verdict: &Self| verdict.checks.iter().map(|check| check.result).collect::<Vec<_>>();
         self.outcome != other.outcome || self.covers != other.covers || results(self) != results(other)

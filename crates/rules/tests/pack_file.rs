@@ -90,9 +90,13 @@ fn values_of_the_whole_pack() {
         check_instead("cells = 4", &format!("cells = {cells}"), &[&expected]);
     }
     check("parallel = 0\n", &[r#"6:12 error "0": "parallel" is out of range (allowed is 1 to 1000)"#]);
-    for (key, value) in
-        [("resistance", "0 mohm"), ("resistance", "-1 mohm"), ("accuracy", "0 mV"), ("rest_current", "-1 A")]
-    {
+    for (key, value) in [
+        ("balancing_current", "0 mA"),
+        ("resistance", "0 mohm"),
+        ("resistance", "-1 mohm"),
+        ("accuracy", "0 mV"),
+        ("rest_current", "-1 A"),
+    ] {
         let quoted = format!("{value:?}");
         let expected = format!("6:{} error {quoted:?}: {key:?} must be more than zero", key.len() + 4);
         check(&format!("{key} = {quoted}\n"), &[&expected]);
@@ -194,6 +198,103 @@ fn checks_before_power() {
     check(
         "[wiring]\npre_charge = \"0 ohm\"\n",
         &["7:14 error \"\\\"0 ohm\\\"\": \"pre_charge\" must be more than zero"],
+    );
+}
+
+#[test]
+fn wiring() {
+    let sound = "[wiring]\npre_charge = \"100 ohm\"\nbus_capacitance = \"8 mF\"\nbleed = \"10 kohm\"\n";
+    check(sound, &[]);
+    let pack = Pack::parse(&format!("{SOUND}{sound}")).0.unwrap();
+    let wiring = pack.wiring();
+    assert_eq!(wiring.pre_charge_nanos, Some(100_000_000_000));
+    assert_eq!(wiring.bus_capacitance_nanos, Some(8_000_000));
+    assert_eq!(wiring.bleed_nanos, Some(10_000_000_000_000));
+    check(
+        "[wiring]\nbus_capacitance = \"8 mf\"\n",
+        &["7:19 error \"\\\"8 mf\\\"\": not a capacitance: unknown unit \"mf\" (did you mean \"mF\"?)"],
+    );
+    check(
+        "[wiring]\nbus_capacitance = \"8 mohm\"\n",
+        &["7:19 error \"\\\"8 mohm\\\"\": this is a resistance, expected a capacitance (write for example \"8 mF\")"],
+    );
+    for key in ["bus_capacitance", "bleed"] {
+        let unit = if key == "bleed" { "ohm" } else { "mF" };
+        let column = key.len() + 4;
+        let expected = format!("7:{column} error \"\\\"-1 {unit}\\\"\": {key:?} must be more than zero");
+        check(&format!("[wiring]\n{key} = \"-1 {unit}\"\n"), &[&expected]);
+    }
+    check(
+        "[wiring]\npre_charge = \"100 ohm\"\nbus_capacitance = \"8 F\"\n",
+        &[
+            "8:19 warning \"\\\"8 F\\\"\": with that resistor the pre-charge has a time constant of 800.000 s (0.2 s to 1 s are \
+           usual: check both values and their units)",
+        ],
+    );
+    check(
+        "[wiring]\npre_charge = \"100 ohm\"\nbleed = \"1 kohm\"\n",
+        &[
+            "8:9 warning \"\\\"1 kohm\\\"\": through the pre-charge resistor the bus comes to 90 % of the pack with that (a bus \
+           below 95 % never counts as up: check both values and their units)",
+        ],
+    );
+    check("[wiring]\npre_charge = \"100 ohm\"\nbleed = \"1900 ohm\"\n", &[]);
+}
+
+#[test]
+fn balancing() {
+    let pack = Pack::parse(&format!("{SOUND}balancing_current = \"100 mA\"\n")).0.unwrap();
+    assert_eq!(pack.balancing_current_nanos(), Some(100_000_000));
+    check("balancing_current = \"2 A\"\n", &[]);
+    check(
+        "balancing_current = \"2.1 A\"\n",
+        &[
+            "6:21 warning \"\\\"2.1 A\\\"\": more than a twentieth of the one-hour current is no balancing (it is the mean over \
+           time, of one cell: many a BMS has 50 mA to 200 mA)",
+        ],
+    );
+}
+
+#[test]
+fn leads() {
+    let table = "[wiring.bus_leads]\nlength = \"1.2 m\"\n";
+    let leads = |more: &str| {
+        let pack = Pack::parse(&format!("{SOUND}{table}{more}")).0.unwrap();
+        pack.wiring().bus_leads.unwrap().expected_ohms(20.0).unwrap()
+    };
+    // 1/58 ohm mm2 / m (IEC 60028).
+    let copper = 1.2 / 58.0 / 16.0;
+    assert!((leads("copper = \"16 mm2\"\n") / copper - 1.0).abs() < 1e-9);
+    let contacts = leads("copper = \"16 mm2\"\ncontacts = 4\ncontact = \"0.1 mohm\"\n");
+    assert!((contacts - copper - 0.4e-3).abs() < 1e-12);
+    // AWG 8 has 8.37 mm2 (ASTM B258, from memory).
+    assert!((leads("gauge = 8\n") * 58.0 * 8.37 / 1.2 - 1.0).abs() < 1e-3);
+    check(
+        table,
+        &[
+            "6:1 error \"[wiring.bus_leads]\": leads need a cross-section (write for example copper = \"16 mm2\", or gauge = 6)",
+        ],
+    );
+    check(
+        &format!("{table}copper = \"16 mm2\"\ngauge = 6\n"),
+        &[
+            "9:9 error \"6\": both \"copper\" and \"gauge\" give the cross-section (keep the one that stands on the wire)",
+        ],
+    );
+    check(&format!("{table}gauge = 41\n"), &["8:9 error \"41\": \"gauge\" is out of range (allowed is -3 to 40)"]);
+    check(
+        &format!("{table}copper = \"16 mm2\"\ncontacts = 4\n"),
+        &[
+            "9:12 error \"4\": contacts need the resistance of each (write for example contact = \"0.1 mohm\", from the maker's \
+           data or measured when new)",
+        ],
+    );
+    check(
+        "[wiring.bus_leads]\nlength = \"0 m\"\ncopper = \"16 mm\"\n",
+        &[
+            "7:10 error \"\\\"0 m\\\"\": \"length\" must be more than zero",
+            "8:10 error \"\\\"16 mm\\\"\": this is a length, expected a cross-section (write for example \"16 mm2\")",
+        ],
     );
 }
 

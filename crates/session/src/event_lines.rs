@@ -1,7 +1,7 @@
 //! Events as lines: one JSON object each, or a line for people.
 
 use model::{SessionTime, Times};
-use rules::{Alarm, EventKind, Finding, Verdict};
+use rules::{Alarm, EventKind, Finding, Measured, Verdict};
 use serde_json::{Map, Value, json};
 
 use crate::engine::SessionEvent;
@@ -103,6 +103,33 @@ fn finding_fields(finding: &Finding, change: Option<&str>) -> Map<String, Value>
     fields
 }
 
+fn measured_fields(measured: &Measured) -> Map<String, Value> {
+    let figure = match &measured.result {
+        Ok(figure) => figure,
+        Err(why) => return object(json!({ "name": measured.name, "none": why })),
+    };
+    let mut fields = object(json!({
+        "name": measured.name,
+        "value": number(figure.value),
+        "unit": figure.unit,
+        "from_s": seconds(figure.from),
+        "to_s": seconds(figure.to),
+        "text": figure.text,
+    }));
+    if let Some(uncertainty) = figure.uncertainty {
+        fields.insert("uncertainty".to_owned(), number(uncertainty));
+    }
+    if let Some(place) = figure.place {
+        fields.insert("place".to_owned(), place.to_string().into());
+    }
+    fields
+}
+
+/// Billionths as the nearest number.
+fn number(nanos: i64) -> Value {
+    (nanos as f64 / 1e9).into()
+}
+
 /// To the millisecond, from the integer.
 fn seconds(at: SessionTime) -> Value {
     ((at.nanos / 1_000_000) as f64 / 1000.0).into()
@@ -129,6 +156,7 @@ fn verdict_fields(verdict: &Verdict, practice: bool) -> Map<String, Value> {
         "checks": checks,
         "because": verdict.because,
         "findings": verdict.findings.iter().map(|finding| finding_fields(finding, None)).collect::<Vec<_>>(),
+        "measured": verdict.measured.iter().map(measured_fields).collect::<Vec<_>>(),
         "notes": verdict.notes,
     }));
     if practice {
@@ -209,6 +237,10 @@ pub fn verdict_lines(verdict: &Verdict, practice: bool) -> Vec<String> {
     lines.push(String::new());
     for check in &verdict.checks {
         lines.push(format!("  {:<8}  {:<18}  {}", check.result.name(), check.check.name(), check.why));
+    }
+    if !verdict.measured.is_empty() {
+        lines.push(String::new());
+        lines.extend(verdict.measured.iter().map(|measured| format!("  measured  {}", measured.line())));
     }
     if !verdict.notes.is_empty() {
         lines.push(String::new());

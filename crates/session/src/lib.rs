@@ -2,6 +2,7 @@
 //!
 //! [`Engine`] is the one pipeline: bytes and time become frames, values, alarms and verdicts.
 //! [`live`] feeds it from a source, [`replay`] from a list of inputs; both give the same events for the same inputs.
+//! [`RowReader`] gives the same rows without judging them.
 //!
 //! Invariants: the engine reads no clock and does no I/O; inputs go to the recorder before they go to the engine; nothing
 //! waits for the disk; nothing here knows that a screen exists; nothing is sent but the questions of the protocol file,
@@ -17,6 +18,8 @@ pub mod line_bytes;
 mod live;
 pub mod opening;
 mod replay;
+pub mod review;
+mod rows;
 pub mod snapshot;
 pub mod tracks;
 mod view;
@@ -30,6 +33,7 @@ pub use keeper::{Keeper, RecorderChange};
 pub use live::{Live, LiveEnd, LiveError, Note, Watcher, live, live_watched};
 pub use parser::dissect;
 pub use replay::{ReplayEnd, replay};
+pub use rows::RowReader;
 pub use rules;
 pub use snapshot::Snapshot;
 pub use worker::Worker;

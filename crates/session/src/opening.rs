@@ -1,13 +1,15 @@
-//! Makes a live session from what a person chose: paths and addresses.
+//! Makes a live session from what a person chose: paths and addresses; opens recordings.
 
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use model::{Command, Fault, Level, LineSettings, SessionHeader, Times};
 use parser::Protocol;
 use rules::Pack;
 use transport::{SerialSource, Source};
 
+use crate::engine::Unusable;
 use crate::live::Live;
 use crate::snapshot::Failure;
 use crate::worker::with_causes;
@@ -43,6 +45,31 @@ pub struct Choice {
     pub tool_version: String,
     /// The name of the machine, for the recording.
     pub host: String,
+}
+
+/// Opens a recording, with what to tell a person where that fails.
+///
+/// # Errors
+/// It can't be read, or is none.
+pub fn recording(path: &Path) -> Result<recording::Recording, Failure> {
+    recording::Recording::open(path).map_err(|error| Failure {
+        text: with_causes(&error),
+        hint: error.hint().map(str::to_owned),
+        ..Failure::default()
+    })
+}
+
+/// The protocol that a recording brings along.
+///
+/// # Errors
+/// Its text has errors: it was made by another version of this program.
+pub fn protocol_of(header: &SessionHeader) -> Result<Arc<Protocol>, Failure> {
+    let (protocol, faults) = Protocol::parse(&header.protocol_text);
+    protocol.map(Arc::new).ok_or_else(|| {
+        let protocol = faults.into_iter().filter(|fault| fault.level == Level::Error).collect();
+        let unusable = Unusable { protocol, pack: Vec::new() };
+        Failure { text: unusable.to_string(), protocol: unusable.protocol, ..Failure::default() }
+    })
 }
 
 /// Reads the files and makes a session of it.

@@ -3,8 +3,8 @@
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use model::{Fault, LineSettings, SessionTime};
-use rules::{Alarm, HandLine, LimitValues, Pack, Severity, Stage, Verdict};
+use model::{ByteRange, Channel, Fault, LineSettings, SessionTime};
+use rules::{Alarm, HandLine, LimitValues, Measured, Outcome, Pack, Severity, Stage, Verdict};
 
 use crate::history::{History, Piece};
 use crate::line_bytes::LineShown;
@@ -171,6 +171,56 @@ pub struct EventLine {
     pub text: String,
 }
 
+/// Something that happened and that one may want to look at again.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Moment {
+    /// When.
+    pub at: SessionTime,
+    /// What kind.
+    pub kind: MomentKind,
+    /// In words.
+    pub text: String,
+    /// Where, if at a place.
+    pub places: Vec<Channel>,
+    /// The frame that showed it, if it was one.
+    pub bytes: Option<ByteRange>,
+}
+
+/// What kind of thing happened.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum MomentKind {
+    /// The data shows another stage.
+    Stage(Stage),
+    /// An alarm was raised or became worse.
+    Alarm {
+        /// Its number.
+        number: u32,
+        /// How bad it was then.
+        severity: Severity,
+    },
+    /// The condition of an alarm went.
+    Returned {
+        /// Its number.
+        number: u32,
+    },
+    /// A cause was found, or is surer now.
+    Finding {
+        /// Its number.
+        number: u32,
+        /// How bad.
+        severity: Severity,
+    },
+    /// The data does not show a cause any more.
+    Withdrawn {
+        /// Its number.
+        number: u32,
+    },
+    /// The answer changed.
+    Verdict(Outcome),
+    /// The person marked it or entered something, or the link changed.
+    Note,
+}
+
 /// A session at one moment. Plain data: whoever holds it can take any time.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Snapshot {
@@ -228,6 +278,12 @@ pub struct Snapshot {
     pub history: Arc<History>,
     /// The bytes of the line.
     pub line: Arc<LineShown>,
+    /// What happened and can be gone to, oldest first.
+    pub moments: Arc<Vec<Moment>>,
+    /// More happened than is listed in `moments`.
+    pub more_moments: bool,
+    /// How much of a recording that is judged as fast as possible is done, in thousandths; `None` in any other session.
+    pub judged: Option<u16>,
 }
 
 impl Snapshot {
@@ -236,6 +292,11 @@ impl Snapshot {
         let mut waiting: Vec<&Alarm> = self.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).collect();
         waiting.sort_by_key(|alarm| std::cmp::Reverse((alarm.raised_at, alarm.number)));
         waiting.into_iter()
+    }
+
+    /// What was measured so far, whether or not something is wrong; nothing before the first verdict.
+    pub fn measured(&self) -> &[Measured] {
+        self.verdict.as_ref().map_or(&[], |verdict| verdict.measured.as_slice())
     }
 
     /// Whether a critical condition holds now.

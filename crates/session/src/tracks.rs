@@ -2,7 +2,7 @@
 //!
 //! The rows of each message kind are gathered in blocks that follow each other; a block holds the lowest and the highest
 //! value of each column. While there are few rows a block is one row, and its value is exact. When the blocks become too
-//! many, neighbours are joined. Above the blocks stand levels of 8 to one, so that a plot touches about as many entries
+//! many, neighbours are joined. Above the blocks stand levels of 4 to one, so that a plot touches about as many entries
 //! as it has columns, however long the session is.
 
 use std::ops::Range;
@@ -14,7 +14,7 @@ use crate::history::Piece;
 /// Blocks of a message kind, at most. In a session of 20 rows a second each row has its own for 54 minutes.
 const BLOCKS: usize = 1 << 16;
 /// Entries of a level that one of the next stands for.
-const BRANCHING: usize = 8;
+const BRANCHING: usize = 4;
 /// A pause between rows longer than this, or than three periods of the message, is a gap.
 const GAP: u64 = 1_000_000_000;
 
@@ -71,7 +71,7 @@ struct Block {
     rows: u32,
 }
 
-/// One column: level 0 has an entry for each block, each further level one for every eight of the level below. What is not
+/// One column: level 0 has an entry for each block, each further level one for every four of the level below. What is not
 /// complete yet has no entry there.
 #[derive(Clone, Debug)]
 struct Track {

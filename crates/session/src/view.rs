@@ -7,17 +7,21 @@ use std::time::Duration;
 use model::{Batch, Channel, Input, InputKind, Item, KindLayout, Quantity, SessionTime};
 use parser::Protocol;
 use rules::statistics::median;
-use rules::{Alarm, AlarmChange, EventKind, LimitName, LinkChange, Pack, Severity};
+use rules::{Alarm, AlarmChange, Event, EventKind, FindingChange, LimitName, LinkChange, Outcome, Pack, Severity};
 
 use crate::engine::{Engine, SessionEvent};
 use crate::event_lines::text_line;
 use crate::history::{History, Piece};
 use crate::keeper::RecorderChange;
 use crate::line_bytes::{LineShown, LineStatistics, Tail};
-use crate::snapshot::{EventLine, Facts, Limits, LineFacts, Link, Phase, Reading, Recording, Snapshot, Standing};
+use crate::snapshot::{
+    EventLine, Facts, Limits, LineFacts, Link, Moment, MomentKind, Phase, Reading, Recording, Snapshot, Standing,
+};
 
 /// Events that are kept.
 const EVENTS: usize = 200;
+/// Moments that are kept: the first ones, since the cause lies there.
+const MOMENTS: usize = 20_000;
 /// Stages that are kept.
 const STAGES: usize = 256;
 /// A value is old after this, or after three times its period.
@@ -37,6 +41,8 @@ pub(crate) struct View {
     events: VecDeque<EventLine>,
     next_event: u64,
     events_changed: bool,
+    /// The last answer that is among the moments.
+    outcome: Option<Outcome>,
     /// Alarms since the last snapshot.
     newer_alarms: Vec<u32>,
 }
@@ -68,6 +74,18 @@ impl View {
 
     /// Takes an event. Returns whether a screen should see it at once.
     pub(crate) fn event(&mut self, event: &SessionEvent, engine: &Engine) -> bool {
+        if let SessionEvent::Rules(event) = event
+            && let Some(moment) = moment(event, self.outcome)
+        {
+            if let MomentKind::Verdict(outcome) = moment.kind {
+                self.outcome = Some(outcome);
+            }
+            if self.shown.moments.len() < MOMENTS {
+                Arc::make_mut(&mut self.shown.moments).push(moment);
+            } else {
+                self.shown.more_moments = true;
+            }
+        }
         let at_once = match event {
             SessionEvent::Began(_) => {
                 self.begin(engine);
@@ -224,6 +242,13 @@ impl View {
         }
     }
 
+    /// What is shown while a recording is judged as fast as possible: how far that is, and no answer before its end.
+    pub(crate) fn judging(&mut self, thousandths: u16) -> Snapshot {
+        self.shown.number += 1;
+        self.shown.judged = Some(thousandths);
+        Snapshot { phase: Phase::Opening, history: Arc::default(), moments: Arc::default(), ..self.shown.clone() }
+    }
+
     /// A remark about the source.
     pub(crate) fn remark(&mut self, text: &str) {
         self.shown.remark = Some(text.to_owned());
@@ -298,6 +323,47 @@ impl View {
         }
         shown.clone()
     }
+}
+
+/// What of an event one may want to go to again. `outcome`: the answer so far.
+fn moment(event: &Event, outcome: Option<Outcome>) -> Option<Moment> {
+    let at = event.at;
+    let made = |kind, text: &str| Moment { at, kind, text: text.to_owned(), places: Vec::new(), bytes: None };
+    Some(match &event.kind {
+        EventKind::Stage { stage, why } => made(MomentKind::Stage(*stage), why),
+        EventKind::Alarm { alarm, change } => {
+            let (number, severity) = (alarm.number, alarm.severity);
+            let kind = match change {
+                AlarmChange::Raised | AlarmChange::Worse => MomentKind::Alarm { number, severity },
+                AlarmChange::Returned | AlarmChange::Withdrawn => MomentKind::Returned { number },
+                AlarmChange::Acknowledged | AlarmChange::Shelved | AlarmChange::Unshelved => return None,
+            };
+            Moment { places: alarm.place.into_iter().collect(), bytes: alarm.bytes, ..made(kind, &alarm.text) }
+        }
+        EventKind::Finding { finding, change } => {
+            let (number, severity) = (finding.number, finding.severity);
+            let kind = match change {
+                FindingChange::Found | FindingChange::Stronger | FindingChange::Renamed => {
+                    MomentKind::Finding { number, severity }
+                }
+                FindingChange::Withdrawn => MomentKind::Withdrawn { number },
+                FindingChange::Weaker => return None,
+            };
+            let place = finding.place();
+            let what = if place.is_empty() { String::new() } else { format!(", {place}") };
+            let text = format!("{} {}{what}: {}", finding.confidence.name(), finding.cause, finding.text);
+            Moment { places: finding.places.clone(), ..made(kind, &text) }
+        }
+        EventKind::Verdict(verdict) => {
+            if outcome == Some(verdict.outcome) {
+                return None;
+            }
+            let because = verdict.because.first().map_or("", String::as_str);
+            made(MomentKind::Verdict(verdict.outcome), because)
+        }
+        EventKind::Link { change: LinkChange::Sent, .. } => return None,
+        EventKind::Link { text, .. } | EventKind::Note { text } => made(MomentKind::Note, text),
+    })
 }
 
 fn patience(kind: &KindLayout) -> Duration {

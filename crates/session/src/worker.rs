@@ -14,6 +14,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::engine::{Engine, SessionEvent};
 use crate::live::{Live, LiveError, Note, Watcher, live_watched};
+use crate::opening;
 use crate::snapshot::{Failure, Latest, Phase, Snapshot};
 use crate::view::View;
 
@@ -198,11 +199,7 @@ impl Watching {
     }
 
     fn replay(&mut self, replay: &Replay, stop: &CancellationToken) -> Result<(), Failure> {
-        let recording = recording::Recording::open(&replay.path).map_err(|error| Failure {
-            text: with_causes(&error),
-            hint: error.hint().map(str::to_owned),
-            ..Failure::default()
-        })?;
+        let recording = opening::recording(&replay.path)?;
         let mut header = recording.header().clone();
         if let Some(text) = &replay.protocol_text {
             header.protocol_text.clone_from(text);
@@ -216,9 +213,10 @@ impl Watching {
         self.view = View::new(true);
         let mut inputs = recording.inputs();
         let mut last_at = SessionTime::ZERO;
+        let mut told = None;
         let began = now();
         self.pass_on(&mut engine);
-        for input in inputs.by_ref() {
+        while let Some(input) = inputs.next() {
             let until = replay.until.unwrap_or(SessionTime { nanos: u64::MAX });
             if until < input.at {
                 self.feed(&mut engine, Input::new(until, InputKind::Quiet));
@@ -238,6 +236,13 @@ impl Watching {
             } else if self.published.is_none_or(|passed| EVERY <= last_at.since(passed)) {
                 self.view.pass_over();
                 self.published = Some(last_at);
+                if told.is_none_or(|told: Instant| EVERY <= told.elapsed()) {
+                    told = Some(now());
+                    let share = inputs.position_bytes().saturating_mul(1000) / recording.len_bytes().max(1);
+                    let shown = self.view.judging(u16::try_from(share.min(1000)).unwrap_or(1000));
+                    self.latest.publish(shown);
+                    (self.wake)();
+                }
             }
         }
         if !engine.ended() {

@@ -9,6 +9,7 @@
 
 #![allow(missing_docs, clippy::print_stdout, clippy::unwrap_used, reason = "a bench prints and fails as a test does")]
 
+mod as_csv;
 mod by_nom;
 mod hand;
 mod ours;
@@ -54,15 +55,21 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
         ["once", contender, stream] => once(contender, stream),
+        ["csv"] => as_csv::all(),
         _ => {
             all();
             shipped();
+            as_csv::all();
         }
     }
 }
 
 fn once(contender: &str, stream: &str) {
     let bytes = 4 << 20;
+    if stream == "csv" {
+        println!("{} frames", as_csv::once(contender, bytes));
+        return;
+    }
     if let Some(pair) = twins::Pair::all(bytes).iter().find(|pair| pair.name == stream) {
         match contender {
             "nom" => pair.by_hand(&pair.stream, |rows| _ = black_box(rows)),

@@ -37,6 +37,12 @@ impl Table {
         })
     }
 
+    /// The columns that a frame carries, in its order.
+    pub(crate) fn sent(&self) -> impl Iterator<Item = &Column> {
+        let single = [&self.current, &self.pack, &self.flags];
+        std::iter::once(&self.uptime).chain(&self.cell).chain(&self.temperature).chain(single)
+    }
+
     fn columns(&self) -> impl Iterator<Item = &Column> {
         let single = [&self.current, &self.pack, &self.flags, &self.spread, &self.sum];
         std::iter::once(&self.uptime).chain(&self.cell).chain(&self.temperature).chain(single)

@@ -90,7 +90,7 @@ fn a_sound_pack_is_go_with_status_0_and_the_verdict_comes_last() {
     let keys: Vec<&str> = verdict.as_object().unwrap().keys().map(String::as_str).collect();
     let promised = ["event", "at_s", "outcome", "covers", "untested", "checks", "because"];
     assert_eq!(keys[..promised.len()], promised);
-    assert_eq!(keys[promised.len()..], ["findings", "notes", "practice"]);
+    assert_eq!(keys[promised.len()..], ["findings", "measured", "notes", "practice"]);
     let begin = r#"{"event":"verdict","at_s":17.000,"outcome":"go","covers":["BMS only","bus rise","idle","load"],"#;
     assert!(ended.last_line().starts_with(begin), "{}", ended.last_line());
     let covers = verdict["covers"].as_array().unwrap();
@@ -194,6 +194,14 @@ fn a_recording_replays_to_the_same_lines_and_exports_a_row_for_each_frame() {
     assert!(400 < frames, "{link}");
     assert_eq!(csv.lines().count(), 1 + frames, "{}", exported.stderr);
     assert!(exported.stderr.contains(&format!("{frames} rows in")), "{}", exported.stderr);
+
+    // A part of it: the same lines, those from the first time on and before the second.
+    let seconds = |line: &str| line.split(',').next().unwrap().parse::<f64>().unwrap();
+    let part = PROGRAM.run(["export", &file, "--csv", "-", "--from", "2s", "--to", "4500ms"]);
+    let lines: Vec<&str> = csv.lines().skip(1).filter(|line| (2.0..4.5).contains(&seconds(line))).collect();
+    assert!(40 < lines.len() && lines.len() < frames, "{} lines", lines.len());
+    assert_eq!(part.stdout.lines().skip(1).collect::<Vec<_>>(), lines);
+    assert_eq!(part.stdout.lines().next(), csv.lines().next());
 
     let checked = PROGRAM.run(["check", &file]);
     assert_eq!(checked.status, Some(0));

@@ -34,6 +34,17 @@ fn a_missing_protocol_or_pack_is_asked_for() {
 }
 
 #[test]
+fn times_to_write_that_end_before_they_begin_are_refused() {
+    for (from, to) in [("10s", "10s"), ("2min", "90s"), ("0s", "0s")] {
+        refused(
+            &["export", "x", "--csv", "-", "--from", from, "--to", to],
+            "the times to write end before they begin",
+            "hint: --from must be less than --to",
+        );
+    }
+}
+
+#[test]
 fn files_that_are_not_there_or_no_files_are_refused() {
     let folder = folder("refusals").display().to_string();
     let missing = format!("{folder}/none");

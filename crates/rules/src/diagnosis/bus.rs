@@ -4,10 +4,12 @@ use std::time::Duration;
 
 use model::SessionTime;
 
-use super::{Claim, Facts, Known, base};
+use super::{Claim, Facts, Known, base, farads, ohms, plus_minus};
 use crate::cause::Cause;
-use crate::estimates::bus::{Bus, BusSettings, Shape};
+use crate::estimates::Estimate;
+use crate::estimates::bus::{Bus, BusSettings, Fall, LEAST_READINGS, NoFit, Rise, RiseFit, Shape, Speed};
 use crate::finding::Confidence;
+use crate::measured::{Figure, Measured};
 
 // All of these are common practice, no source. Shares are of the pack voltage.
 
@@ -17,6 +19,14 @@ const DEAD: f64 = 0.1;
 const UP: f64 = 0.93;
 /// From dead to up in less than this, and no resistor was in between: time constants of 0.2 s to 1 s are usual.
 const TOO_FAST: Duration = Duration::from_millis(300);
+/// From a tenth to 93 % takes so many time constants: ln(0.9 / 0.07).
+const DEAD_TO_UP: f64 = 2.554;
+/// A rise that takes this many times as long as resistor and capacitance make it is slow; one that takes this part of it, by
+/// readings that bound it from above, is fast.
+const SLOW: f64 = 3.0;
+const FAST: f64 = 2.0;
+/// A curve that explains less of a rise says nothing about its time constant.
+const GOOD_FIT: f64 = 0.98;
 /// A last step of this share that is larger than the ones before is the main contact, closing too early.
 const JUMP: f64 = 0.05;
 const LARGER: f64 = 1.5;
@@ -65,7 +75,13 @@ pub(super) struct BusEvidence {
 
 impl BusEvidence {
     pub(super) fn new(facts: &Facts) -> Self {
-        let settings = BusSettings { step: facts.bus_step, ..BusSettings::default() };
+        let wiring = &facts.wiring;
+        let settings = BusSettings {
+            step: facts.bus_step,
+            resistor: wiring.pre_charge_nanos.map(base),
+            capacitance: wiring.bus_capacitance_nanos.map(base),
+            bleed: wiring.bleed_nanos.map(base),
+        };
         Self {
             fit: Bus::new(settings),
             first: None,
@@ -140,10 +156,19 @@ impl BusEvidence {
             self.step.abs() / self.interval.as_secs_f64().max(1e-9),
             jump / now.0.since(before.0).as_secs_f64().max(1e-9),
         );
-        if now.0.since(dead.0) <= TOO_FAST {
+        if self.is_too_fast(now.0.since(dead.0)) {
             self.too_fast = Some((dead, now));
         } else if DEAD * self.pack <= before.1 && JUMP * self.pack < jump && LARGER * before_rate < rate {
             self.too_early = Some((before, now, self.pack));
+        }
+    }
+
+    /// Whether a rise that took no longer than this had no resistor in between, or a part of it only. Where resistor and
+    /// capacitance are known, these say how long it should take.
+    fn is_too_fast(&self, at_most: Duration) -> bool {
+        match self.fit.settings().expected_rise() {
+            Some(tau) => at_most.as_secs_f64() < DEAD_TO_UP * tau / FAST,
+            None => at_most <= TOO_FAST,
         }
     }
 
@@ -189,6 +214,176 @@ impl BusEvidence {
         if !self.up && self.opened.is_none() {
             self.look_at_what_never_came_up(newest, &mut claim);
         }
+        self.look_at_the_time_constant(claims);
+        self.look_for_one_that_stays(claims);
+    }
+
+    /// A bus that has not fallen in three of the time constants that the pack file makes.
+    fn look_for_one_that_stays(&self, claims: &mut Vec<Claim>) {
+        let Some((opened, at, volts)) = self.fit.since_opened() else { return };
+        if self.welded.is_some() || self.fit.fall() != Fall::Welded {
+            return;
+        }
+        let seconds = at.since(opened).as_secs_f64();
+        let text = format!("the switch was opened, and {seconds:.0} s later the bus is still at {volts:.1} V");
+        let mut claim = Claim::new(Cause::WeldedContact, Confidence::Possible, (opened, at), text).critical_if(true);
+        if let Some(expected) = self.fit.settings().expected_fall() {
+            claim = claim.supported(format!("by the pack file it falls with a time constant of {expected:.0} s"));
+        }
+        claims.push(claim.opposed("a bleed that is not connected leaves it there as well"));
+    }
+
+    /// Measured against what resistor and capacitance make: evidence for and against what was claimed from the shape alone,
+    /// and a claim of its own where the rise is several times slower, whenever the switch closed.
+    fn look_at_the_time_constant(&self, claims: &mut Vec<Claim>) {
+        let Some((expected, of)) = self.expected_rise() else { return };
+        let whole = self.fit.whole_rise();
+        let found =
+            whole.and_then(|rise| Some((rise.speed, rise.fit.ok()?))).filter(|(_, fit)| GOOD_FIT <= fit.explained);
+        let mut is_slow_already = false;
+        for claim in claims.iter_mut() {
+            match (claim.cause, found) {
+                (Cause::NoPreCharge, _) => {
+                    let took = DEAD_TO_UP * expected;
+                    claim.supports.push(format!("it should take about {took:.2} s: {of}"));
+                    claim.against.push("a capacitor that is not connected makes it faster as well".to_owned());
+                }
+                (Cause::SlowPreCharge, Some((speed, fit))) => {
+                    is_slow_already = true;
+                    let told = format!("{}; {of}", tau_words(&fit));
+                    match speed {
+                        Speed::Slow => claim.supports.push(told),
+                        Speed::Expected | Speed::Fast => {
+                            claim
+                                .against
+                                .push(format!("{told}: the rise is as it should be, and the switch waits too short"));
+                        }
+                        Speed::Unknown => {}
+                    }
+                }
+                (Cause::SlowPreCharge, None) => is_slow_already = true,
+                _ => {}
+            }
+        }
+        if let Some((_, fit)) = found
+            && !is_slow_already
+            && SLOW * expected < fit.tau.value - 2.0 * fit.tau.uncertainty
+        {
+            let text = format!("{}, {:.1} times what it should be", tau_words(&fit), fit.tau.value / expected);
+            let span = (fit.tau.basis.from, fit.tau.basis.to);
+            let claim = Claim::new(Cause::SlowPreCharge, Confidence::Likely, span, text);
+            claims.push(claim.supported(of).opposed("a load on the bus during the rise slows it as well"));
+        }
+    }
+
+    /// What was measured of rise and fall.
+    pub(super) fn measured(&self, measured: &mut Vec<Measured>) {
+        const NAMES: [&str; 4] = ["bus time constant", "bus capacitance", "pre-charge energy", "bus discharge"];
+        let why = match (self.newest, self.fit.whole_rise()) {
+            (None, _) => "no bus voltage was read",
+            (_, None) => "no whole rise of the bus was seen",
+            (_, Some(rise)) => {
+                let [tau, capacitance, energy, _] = NAMES;
+                measured.push(Measured::new(tau, self.time_constant(rise)));
+                measured.push(Measured::new(capacitance, self.capacitance(rise)));
+                measured.push(Measured::new(energy, self.energy(rise)));
+                ""
+            }
+        };
+        if !why.is_empty() {
+            measured.extend(NAMES.iter().take(3).map(|name| Measured::none(name, why)));
+        }
+        let [.., discharge] = NAMES;
+        measured.push(Measured::new(discharge, self.discharge()));
+    }
+
+    fn fit_of(rise: &Rise) -> std::result::Result<RiseFit, String> {
+        let fit = rise.fit.map_err(|why| why_no_fit(why, "rise"))?;
+        if fit.explained < GOOD_FIT {
+            return Err(format!("an exponential explains only {:.0} % of the rise", fit.explained * 100.0));
+        }
+        Ok(fit)
+    }
+
+    fn time_constant(&self, rise: &Rise) -> std::result::Result<Figure, String> {
+        let tau = Self::fit_of(rise)?.tau;
+        let mut text = format!("{} s, {} readings", plus_minus(tau.value, tau.uncertainty), tau.basis.count);
+        if let Some((_, of)) = self.expected_rise() {
+            let word = match rise.speed {
+                Speed::Fast => ": faster than that",
+                Speed::Slow => ": slower than that",
+                Speed::Expected | Speed::Unknown => "",
+            };
+            text += &format!("; {of}{word}");
+        }
+        Ok(Figure::of(&tau, 1.0, "s", text))
+    }
+
+    fn capacitance(&self, rise: &Rise) -> std::result::Result<Figure, String> {
+        Self::fit_of(rise)?;
+        let settings = self.fit.settings();
+        let (Some(found), Some(resistor)) = (rise.capacitance, settings.resistor) else {
+            return Err("the pack file gives no pre-charge resistor".to_owned());
+        };
+        let value = plus_minus(found.value * 1e3, found.uncertainty * 1e3);
+        let mut text = format!("{value} mF if the resistor has {}", ohms(resistor));
+        if let Some(given) = settings.capacitance {
+            text += &format!("; {} in the pack file", farads(given));
+        }
+        Ok(Figure::of(&found, 1.0, "F", text))
+    }
+
+    fn energy(&self, rise: &Rise) -> std::result::Result<Figure, String> {
+        let no_capacitance = "neither the pack file nor the rise tells the capacitance";
+        let joules = rise.energy.ok_or_else(|| no_capacitance.to_owned())?;
+        let of = match self.fit.settings().capacitance {
+            Some(given) => format!("{} of the pack file", farads(given)),
+            None => "the capacitance of the rise".to_owned(),
+        };
+        let estimate = Estimate { value: joules, uncertainty: 0.0, basis: rise.basis };
+        let text = format!("{joules:.1} J went into the resistor, by {of}");
+        Ok(Figure::of(&estimate, 1.0, "J", text).of_unknown_uncertainty())
+    }
+
+    fn discharge(&self) -> std::result::Result<Figure, String> {
+        let Some((opened, at, volts)) = self.fit.since_opened() else {
+            return Err("the switch was not seen to open".to_owned());
+        };
+        let (tau, below_60) = match self.fit.fall() {
+            Fall::NoData => return Err("no bus voltage was read since the switch was opened".to_owned()),
+            Fall::NotFalling | Fall::Welded => {
+                let seconds = at.since(opened).as_secs_f64();
+                return Err(format!("{seconds:.0} s after the opening the bus is still at {volts:.1} V"));
+            }
+            Fall::Falling { tau, below_60, .. } => (tau.map_err(|why| why_no_fit(why, "fall"))?, below_60),
+        };
+        let mut text = format!("time constant {} s", plus_minus(tau.value, tau.uncertainty));
+        let settings = self.fit.settings();
+        if let (Some(expected), Some(bleed)) = (settings.expected_fall(), settings.bleed) {
+            text += &format!(" ({expected:.0} s by {} and the capacitance of the pack file)", ohms(bleed));
+        }
+        match below_60.filter(|seconds| 0.0 < *seconds) {
+            Some(left) => {
+                let since = left + at.since(opened).as_secs_f64();
+                text += &format!("; by this fit it reads below 60 V about {since:.0} s after the opening");
+            }
+            None => text += &format!("; it read {volts:.1} V at {:.0} s", at.nanos as f64 * 1e-9),
+        }
+        // Nothing here says that it is safe: a reading can be wrong, and other capacitors may not be on this bus.
+        text += "; measure before you touch";
+        Ok(Figure::of(&tau, 1.0, "s", text))
+    }
+
+    /// The time constant that the pack file makes, in seconds, and in words.
+    fn expected_rise(&self) -> Option<(f64, String)> {
+        let settings = self.fit.settings();
+        let expected = settings.expected_rise()?;
+        let of = format!(
+            "{} and {} make a time constant of {expected:.2} s",
+            ohms(settings.resistor?),
+            farads(settings.capacitance?)
+        );
+        Some((expected, of))
     }
 
     /// Whether readings come often enough to see a rise that turns back.
@@ -230,6 +425,20 @@ impl BusEvidence {
             Shape::Off | Shape::LiveFromStart | Shape::Rising | Shape::Flat | Shape::Complete => {}
         }
     }
+}
+
+fn why_no_fit(why: NoFit, what: &str) -> String {
+    match why {
+        NoFit::NotYet => format!("no {what} was seen"),
+        NoFit::TooFew { have } => {
+            format!("too few readings in the {what}: {have} in three time constants, {LEAST_READINGS} needed")
+        }
+        NoFit::NoExponential => format!("the {what} follows no exponential"),
+    }
+}
+
+fn tau_words(fit: &RiseFit) -> String {
+    format!("the bus rose with a time constant of {} s", plus_minus(fit.tau.value, fit.tau.uncertainty))
 }
 
 /// Readings of a fall, thinned out so that they are never more than a few, and about evenly spread in time.

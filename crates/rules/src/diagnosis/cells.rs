@@ -4,14 +4,17 @@ use std::ops::Range;
 
 use model::SessionTime;
 
-use super::{CellSet, Claim, Facts, Known, Tally, base, milliohms, millivolts};
+use super::{CellSet, Claim, Facts, Known, Tally, base, cell, milliohms, millivolts, plus_minus, rough_time};
 use crate::cause::Cause;
 use crate::estimates::Estimate;
+use crate::estimates::open_circuit::{Told, balancing_time};
 use crate::estimates::pairs::{Misread, Neighbours, Opposite, Pair, misread};
 use crate::estimates::residuals::Residuals;
 use crate::estimates::resistance::{Lag, Resistances};
-use crate::estimates::trend::{Trend, Window};
+use crate::estimates::steps::StepFault;
+use crate::estimates::trend::{NoTrend, Trend, Window};
 use crate::finding::Confidence;
+use crate::measured::{Figure, Measured};
 
 /// A finding about how cells stand apart rests on so many sets.
 const ENOUGH: u64 = 10;
@@ -83,6 +86,8 @@ pub(super) struct CellEvidence {
     masked: Vec<Option<i64>>,
     last_quiet: bool,
     median: f64,
+    /// The median cell of the newest set at rest, in volts.
+    rest_median: Option<f64>,
     span: Option<(SessionTime, SessionTime)>,
 }
 
@@ -109,6 +114,7 @@ impl CellEvidence {
             masked: Vec::new(),
             last_quiet: false,
             median: 0.0,
+            rest_median: None,
             span: None,
         }
     }
@@ -154,6 +160,7 @@ impl CellEvidence {
             self.look_for_jumps(set);
         }
         if set.rest && set.steady {
+            self.rest_median = Some(self.median);
             if !std::mem::replace(&mut self.drifting, true) {
                 self.drift.restart();
             }
@@ -485,11 +492,37 @@ impl CellEvidence {
         let span = (pair.basis.from, pair.basis.to);
         let claim = Claim::new(cause, Confidence::Likely, span, text);
         let claim = claim.critical_if(base(facts.deviation.1) < offset.abs()).at_cells([index]);
-        claims.push(
-            claim
-                .supported(format!("the same in {} sets", pair.basis.count))
-                .opposed("a relaxation that is not finished looks like it for a while"),
-        );
+        let claim = claim
+            .supported(format!("the same in {} sets", pair.basis.count))
+            .opposed("a relaxation that is not finished looks like it for a while");
+        claims.push(self.with_charge(claim, offset, uncertainty, facts));
+    }
+
+    /// What a distance from the median at rest (in volts) says of the charge.
+    fn with_charge(&self, mut claim: Claim, offset: f64, uncertainty: f64, facts: &Facts) -> Claim {
+        let (Some(curve), Some(median)) = (facts.curve, self.rest_median) else { return claim };
+        // The BMS reads each cell so well: any error within that is as likely as another.
+        let uncertainty = uncertainty.hypot(base(facts.accuracy) / 3.0_f64.sqrt());
+        match curve.difference(median + offset, median, uncertainty) {
+            Told::Share { value, uncertainty } => {
+                let word = if value < 0.0 { "less" } else { "more" };
+                claim.text +=
+                    &format!("; about {} % {word} charge", plus_minus(value.abs() * 100.0, uncertainty * 100.0));
+                if let Some(time) = facts
+                    .balancing
+                    .and_then(|current| balancing_time(value.abs(), base(facts.one_hour_current), base(current)))
+                {
+                    claim.text += &format!(", {} of balancing", rough_time(time));
+                }
+                claim.supported(format!("charge by the curve of {}: one like these cells, not theirs", curve.source()))
+            }
+            Told::Flat { .. } => {
+                claim.opposed("its voltage does not tell the charge: the curve of this chemistry is flat there")
+            }
+            Told::Outside => {
+                claim.opposed("its voltage is off the curve of this chemistry: it does not tell the charge")
+            }
+        }
     }
 
     fn look_at_balancing(&self, index: usize, facts: &Facts, claims: &mut Vec<Claim>) {
@@ -585,6 +618,69 @@ impl CellEvidence {
             claim = claim.supported(format!("a tail: {tail_text}"));
         }
         if told { claim } else { unclear(claim) }
+    }
+
+    /// Resistances, and how the cells drift against each other at rest.
+    pub(super) fn measured(&self, measured: &mut Vec<Measured>) {
+        const NAMES: [&str; 2] = ["median cell resistance", "highest cell resistance"];
+        match self.resistance_figures() {
+            Ok(figures) => measured.extend(NAMES.into_iter().zip(figures).map(|(name, f)| Measured::new(name, Ok(f)))),
+            Err(why) => measured.extend(NAMES.map(|name| Measured::none(name, why.as_str()))),
+        }
+        measured.push(Measured::new("largest drift at rest", self.drift_figure()));
+    }
+
+    fn resistance_figures(&self) -> Result<[Figure; 2], String> {
+        let lags = [Lag::TwoSeconds, Lag::Second, Lag::Instant];
+        let told = lags.into_iter().find_map(|lag| Some((lag, self.resistances.median(lag).ok()?)));
+        let (lag, median) = told.ok_or_else(|| self.why_no_resistance())?;
+        let cells = (0..self.cells).filter_map(|index| Some((index, self.resistances.cell(index, lag).ok()?)));
+        let highest = cells.max_by(|(_, one), (_, other)| one.held.value.total_cmp(&other.held.value));
+        let (index, cell_found) = highest.ok_or_else(|| self.why_no_resistance())?;
+        let held = cell_found.held;
+        let steps = held.basis.count;
+        let count = if steps == 1 { "1 step".to_owned() } else { format!("{steps} steps") };
+        let text = format!("{} at {}, {count} of the load", milliohms(median), lag_words(lag));
+        let of_median = Figure::of(&Estimate { value: median, ..held }, 1.0, "ohm", text).of_unknown_uncertainty();
+        let value = plus_minus(held.value * 1e3, held.uncertainty * 1e3);
+        let mut text = format!("cell {} has {value} mohm", index + 1);
+        if let Some(ratio) = cell_found.ratio {
+            text += &format!(", {} times the median", plus_minus(ratio.value, ratio.uncertainty));
+        }
+        Ok([of_median, Figure::of(&held, 1.0, "ohm", text).at(cell(index))])
+    }
+
+    fn why_no_resistance(&self) -> String {
+        let needed = self.resistances.least_change();
+        let largest = self.resistances.largest_too_small();
+        match StepFault::ALL
+            .into_iter()
+            .filter(|fault| 0 < self.resistances.refused(*fault))
+            .max_by_key(|fault| self.resistances.refused(*fault))
+        {
+            Some(StepFault::TooSmall) | None => {
+                let seen = largest.map_or(String::new(), |largest| format!("; the largest was {largest:.1} A"));
+                format!("no step of the load of {needed:.1} A or more{seen}")
+            }
+            Some(fault) => format!("no step of the load that tells: {}", fault.words()),
+        }
+    }
+
+    fn drift_figure(&self) -> Result<Figure, String> {
+        let drifts = (0..self.cells).filter_map(|index| Some((index, self.drift.per_hour(index).ok()?)));
+        let Some((index, drift)) = drifts.max_by(|(_, one), (_, other)| one.value.abs().total_cmp(&other.value.abs()))
+        else {
+            return Err(match self.drift.per_hour(0) {
+                Err(NoTrend::TooShort { have }) => {
+                    format!("too short at rest: {:.0} s of readings", have.as_secs_f64())
+                }
+                _ => "no cell was read at rest".to_owned(),
+            });
+        };
+        let value = plus_minus(drift.value * 1e3, drift.uncertainty * 1e3);
+        let seconds = drift.basis.length().as_secs_f64();
+        let text = format!("cell {} against the median: {value} mV an hour, over {seconds:.0} s", index + 1);
+        Ok(Figure::of(&drift, 1.0, "V/h", text).at(cell(index)))
     }
 
     /// The sum rises when more is drawn: the current has the wrong sign.

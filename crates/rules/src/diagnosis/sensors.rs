@@ -2,10 +2,11 @@
 
 use model::SessionTime;
 
-use super::{Claim, Facts, Tally, base, sensor};
+use super::{Claim, Facts, Tally, base, plus_minus, sensor, three_digits};
 use crate::cause::Cause;
-use crate::estimates::trend::{Trend, Window};
+use crate::estimates::trend::{NoTrend, TimeTo, Trend, Window};
 use crate::finding::Confidence;
+use crate::measured::{Figure, Measured};
 
 /// A sensor that reads outside these is open or shorted, in billionths of a degree. Common practice, no source.
 const OPEN_BELOW: i64 = -39_900_000_000;
@@ -18,6 +19,8 @@ const MOVES: u64 = 20;
 const HEATING_SECONDS: f64 = 60.0;
 /// The limit itself has its uncertainty: this share of it is worth a finding.
 const NEARLY: f64 = 0.85;
+/// A limit that is further away than this, in seconds, is no matter of this session.
+const FAR_OFF: f64 = 6.0 * 3600.0;
 /// So many deviations are no chance, with some sensors to choose from.
 const SIGMAS: f64 = 5.0;
 
@@ -151,14 +154,53 @@ impl SensorEvidence {
         if !long || !sure || above < NEARLY * limit || risen < 3.0 * base(self.step) {
             return;
         }
-        let text = format!(
+        let mut text = format!(
             "temperature {} rises by {above:.2} +/- {:.2} degC a minute more than the others with no current, limit {limit:.2}",
             index + 1,
             rise.uncertainty / 60.0
         );
+        if let Some(limit) = self.time_to_limit(index, facts) {
+            text += &format!("; {limit}");
+        }
         let span = (rise.basis.from, rise.basis.to);
         let mut claim = Claim::new(Cause::HeatingAtRest, Confidence::Likely, span, text).critical_if(true);
         claim.places = vec![sensor(index)];
         claims.push(claim.opposed("the sun, a balancing resistor, or heat from an earlier load"));
+    }
+
+    /// How fast the place that warms most warms at rest.
+    pub(super) fn measured(&self, facts: &Facts, measured: &mut Vec<Measured>) {
+        let rises = (0..self.sensors.len()).filter_map(|index| Some((index, self.rise.per_hour(index).ok()?)));
+        let greatest = rises.max_by(|(_, one), (_, other)| one.value.total_cmp(&other.value));
+        let result = match (greatest, self.rise.per_hour(0)) {
+            (Some((index, rise)), _) => {
+                let value = plus_minus(rise.value / 60.0, rise.uncertainty / 60.0);
+                let seconds = rise.basis.length().as_secs_f64();
+                let mut text = format!("temperature {}: {value} degC a minute, over {seconds:.0} s", index + 1);
+                if let Some(limit) = self.time_to_limit(index, facts) {
+                    text += &format!("; {limit}");
+                }
+                Ok(Figure::of(&rise, 1.0 / 60.0, "degC/min", text).at(sensor(index)))
+            }
+            (None, Err(NoTrend::TooShort { have })) => {
+                Err(format!("too short at rest: {:.0} s of readings", have.as_secs_f64()))
+            }
+            (None, _) => Err("no temperature was read at rest".to_owned()),
+        };
+        measured.push(Measured::new("greatest temperature rate at rest", result));
+    }
+
+    /// When a sensor (from 0) gets to its critical limit if it goes on rising as it does, in words; `None` where it does not
+    /// rise by more than chance, or has no limit.
+    fn time_to_limit(&self, index: usize, facts: &Facts) -> Option<String> {
+        let limit = base(facts.temperature_high?);
+        match self.rise.time_to(index, limit).ok()? {
+            TimeTo::Reached => Some(format!("{} degC is reached", three_digits(limit))),
+            TimeTo::In(time) if time.value <= FAR_OFF => {
+                let minutes = plus_minus(time.value / 60.0, time.uncertainty / 60.0);
+                Some(format!("it reaches {} degC in about {minutes} min at this rate", three_digits(limit)))
+            }
+            TimeTo::In(_) | TimeTo::NotRising => None,
+        }
     }
 }

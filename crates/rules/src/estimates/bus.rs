@@ -32,7 +32,7 @@ const LEAST_RISE: f64 = 0.1;
 /// So many rises that fell back are a sawtooth.
 const SAWTOOTH: u32 = 2;
 /// A fit needs so many readings within three time constants. Common practice, no source.
-const LEAST_READINGS: usize = 5;
+pub(crate) const LEAST_READINGS: usize = 5;
 /// A time constant off by more than this factor is fast or slow. Common practice, no source.
 const SPEED: f64 = 1.5;
 /// First parts of a rise, as shares of where it stalled: the load may have come on anywhere above. And how much higher one
@@ -42,6 +42,8 @@ const HEADING: f64 = 1.1;
 const HEADING_SIGMAS: f64 = 3.0;
 /// A bus that has lost less than this share has not fallen.
 const NOT_FALLEN: f64 = 0.1;
+/// And one that is above its lowest reading since by this share has risen again.
+const NOT_RISEN: f64 = 0.01;
 /// Not falling in so many expected time constants: welded. Common practice, no source.
 const WELDED_AFTER: f64 = 3.0;
 /// Touch voltages: DC taken as not hazardous (UN R100, IEC 60950-1), and what counts as discharged here (common practice).
@@ -58,6 +60,18 @@ pub struct BusSettings {
     pub capacitance: Option<f64>,
     /// What discharges the bus once it is off, in ohms.
     pub bleed: Option<f64>,
+}
+
+impl BusSettings {
+    /// The time constant that the rise should have, in seconds.
+    pub fn expected_rise(&self) -> Option<f64> {
+        Some(self.resistor? * self.capacitance?)
+    }
+
+    /// The time constant that the fall should have, in seconds.
+    pub fn expected_fall(&self) -> Option<f64> {
+        Some(self.bleed? * self.capacitance?)
+    }
 }
 
 /// An exponential through the readings of a rise: `v = last - (last - first) exp(-(t - begin) / tau)`.
@@ -232,8 +246,8 @@ pub struct Bus {
     newest: Option<(SessionTime, f64)>,
     retries: u32,
     fall: Option<FallData>,
-    /// The capacitance that the last whole rise showed.
-    found_capacitance: Option<f64>,
+    /// The last rise that was whole.
+    whole: Option<Rise>,
 }
 
 impl Bus {
@@ -247,16 +261,7 @@ impl Bus {
             bleed: real(settings.bleed),
             ..settings
         };
-        Self {
-            settings,
-            step,
-            pack: None,
-            phase: Phase::Nothing,
-            newest: None,
-            retries: 0,
-            fall: None,
-            found_capacitance: None,
-        }
+        Self { settings, step, pack: None, phase: Phase::Nothing, newest: None, retries: 0, fall: None, whole: None }
     }
 
     /// The pack voltage (or the sum of the cells), in billionths of a volt.
@@ -316,8 +321,10 @@ impl Bus {
         if whole && FLAT_FOR <= rise.flat_for(at) {
             rise.complete = true;
             self.retries = 0;
-            let tau = self.fit(&rise).ok().map(|fit| fit.tau.value);
-            self.found_capacitance = tau.zip(self.settings.resistor).map(|(tau, ohms)| tau / ohms);
+            // One that was live from the first reading on was not seen to rise.
+            if rise.base.is_some() {
+                self.whole = Some(self.describe(Shape::Complete, (at, volts), Some(&rise), self.fit(&rise)));
+            }
         }
         Phase::Rising(rise)
     }
@@ -367,6 +374,23 @@ impl Bus {
             Some(rise),
             fit.and_then(|fit| if whole { Ok(fit) } else { Err(NoFit::NotYet) }),
         ))
+    }
+
+    /// The last rise that was whole, as of the reading that completed it: costs nothing to ask.
+    pub fn whole_rise(&self) -> Option<&Rise> {
+        self.whole.as_ref()
+    }
+
+    /// When the switch was opened and the newest reading since, in volts; `None` before that.
+    pub fn since_opened(&self) -> Option<(SessionTime, SessionTime, f64)> {
+        let fall = self.fall.as_ref()?;
+        let (at, volts) = fall.samples.last()?;
+        Some((fall.opened, at, volts))
+    }
+
+    /// What is known beforehand.
+    pub fn settings(&self) -> &BusSettings {
+        &self.settings
     }
 
     fn describe(
@@ -449,10 +473,7 @@ impl Bus {
     }
 
     fn speed(&self, rise: &RiseData, fit: Result<RiseFit, NoFit>) -> Speed {
-        let Some(expected) = self.settings.resistor.zip(self.settings.capacitance).map(|(ohms, farads)| ohms * farads)
-        else {
-            return Speed::Unknown;
-        };
+        let Some(expected) = self.settings.expected_rise() else { return Speed::Unknown };
         match fit {
             Ok(fit) if SPEED * expected < fit.tau.value - 2.0 * fit.tau.uncertainty => Speed::Slow,
             Ok(fit) if fit.tau.value + 2.0 * fit.tau.uncertainty < expected / SPEED => Speed::Fast,
@@ -476,10 +497,18 @@ impl Bus {
                 |limit: f64| if volts < limit { Some(0.0) } else { Some(tau.ok()?.value * (volts / limit).ln()) };
             return Fall::Falling { tau, below_60: until(SAFE), below_5: until(OFF) };
         }
-        let farads = self.settings.capacitance.or(self.found_capacitance);
+        let found = self.whole.and_then(|rise| rise.capacitance).map(|farads| farads.value);
+        let farads = self.settings.capacitance.or(found);
         let expected = self.settings.bleed.zip(farads).map(|(ohms, farads)| ohms * farads);
         match expected {
-            Some(tau) if 0.0 < tau && WELDED_AFTER * tau <= seconds_between(fall.opened, at) => Fall::Welded,
+            // One that has come up again was closed again.
+            Some(tau)
+                if 0.0 < tau
+                    && WELDED_AFTER * tau <= seconds_between(fall.opened, at)
+                    && volts <= fall.bottom * (1.0 + NOT_RISEN) =>
+            {
+                Fall::Welded
+            }
             _ => Fall::NotFalling,
         }
     }
@@ -704,6 +733,33 @@ mod tests {
             feed(&mut bus, 15.0..30.0, 20.0, |_| PACK);
             assert_eq!(bus.fall(), expected);
         }
+    }
+
+    #[test]
+    fn a_bus_that_was_closed_again_is_not_welded() {
+        let mut bus = new(BusSettings { bleed: Some(500.0), ..KNOWN });
+        feed(&mut bus, 0.0..10.0, 20.0, rise(0.8, PACK));
+        bus.opened(SessionTime::from_millis(10_000));
+        feed(&mut bus, 10.0..10.2, 20.0, |_| 0.96 * PACK);
+        feed(&mut bus, 10.2..60.0, 20.0, |_| PACK);
+        assert_eq!(bus.fall(), Fall::NotFalling);
+    }
+
+    #[test]
+    fn a_whole_rise_is_kept_after_the_fall() {
+        let mut bus = new(KNOWN);
+        assert_eq!(bus.whole_rise(), None);
+        feed(&mut bus, 0.0..10.0, 20.0, rise(0.8, PACK));
+        let tau = bus.whole_rise().unwrap().fit.unwrap().tau;
+        bus.opened(SessionTime::from_millis(10_000));
+        feed(&mut bus, 10.0..400.0, 20.0, |second| PACK * (-(second - 10.0) / 80.0).exp());
+        assert_eq!(bus.whole_rise().unwrap().fit.unwrap().tau, tau);
+        let (opened, at, volts) = bus.since_opened().unwrap();
+        assert_eq!((opened, at), (SessionTime::from_millis(10_000), SessionTime::from_millis(399_950)));
+        assert!(volts < 1.0, "{volts}");
+        let mut live = new(KNOWN);
+        feed(&mut live, 0.0..5.0, 20.0, |_| 99.0);
+        assert_eq!(live.whole_rise(), None, "it was not seen to rise");
     }
 
     #[test]

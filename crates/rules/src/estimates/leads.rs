@@ -9,7 +9,7 @@ use super::least_squares::{LeastSquares, Solution};
 use super::{Basis, Estimate, NANO, rounding_deviation};
 
 /// A line through fewer levels of the current says little. Common practice, no source.
-const LEAST_LEVELS: usize = 5;
+pub(crate) const LEAST_LEVELS: usize = 5;
 /// A level that was read less often does not count.
 const LEAST_READINGS: u64 = 5;
 /// Levels that are kept apart; where the current goes beyond them they become twice as wide.
@@ -95,6 +95,9 @@ pub struct DropRegression {
     /// The newest reading, and since when the current has been where it is.
     newest: Option<SessionTime>,
     standing: Option<(SessionTime, f64)>,
+    /// A reading that counts if the current still stands where it did at the next: of a message that tells voltages before
+    /// its current, the first after a step has the new voltages beside the old current.
+    pending: Option<(SessionTime, Mean)>,
     span: Option<(SessionTime, SessionTime)>,
 }
 
@@ -104,25 +107,31 @@ impl DropRegression {
     pub fn new(one_hour_current: i64, step: i64) -> Self {
         let width = (LEVEL_WIDTH * one_hour_current as f64 * NANO).max(1e-3);
         let means = [Mean::default(); LEVELS];
-        Self { step: step as f64 * NANO, width, means, newest: None, standing: None, span: None }
+        Self { step: step as f64 * NANO, width, means, newest: None, standing: None, pending: None, span: None }
     }
 
     /// A drop at a current (discharge positive), in billionths of an ampere and of a volt: the sum of the cells minus
     /// the reported pack voltage, or the pack voltage minus the bus voltage. It counts only when the current has stood
-    /// still for a second.
+    /// still for a second, and does so at the next reading.
     pub fn push(&mut self, at: SessionTime, current: i64, drop: i64) {
         let (amperes, volts) = (current as f64 * NANO, drop as f64 * NANO);
         let gap = self.newest.replace(at).is_none_or(|newest| at < newest || SETTLED < at.since(newest));
         let moved = self.standing.is_none_or(|(_, stood)| self.width / 2.0 < (amperes - stood).abs());
+        let before = self.pending.take();
         if gap || moved {
             self.standing = Some((at, amperes));
+        } else if let Some((then, reading)) = before {
+            self.count(then, &reading);
         }
-        if self.standing.is_none_or(|(since, _)| at.since(since) < SETTLED) {
-            return;
+        if self.standing.is_some_and(|(since, _)| SETTLED <= at.since(since)) {
+            self.pending = Some((at, Mean { readings: 1, amperes, volts }));
         }
-        let place = self.place(amperes);
+    }
+
+    fn count(&mut self, at: SessionTime, reading: &Mean) {
+        let place = self.place(reading.amperes);
         if let Some(mean) = self.means.get_mut(place) {
-            mean.add(&Mean { readings: 1, amperes, volts });
+            mean.add(reading);
             let from = self.span.map_or(at, |(from, _)| from);
             self.span = Some((from, at));
         }
@@ -194,6 +203,22 @@ mod tests {
             drop.push(SessionTime::from_millis(tenth * 100), (current * 1e9) as i64, (volts * 1e9) as i64);
         }
         drop
+    }
+
+    #[test]
+    fn the_first_reading_after_a_step_may_have_the_old_current() {
+        let mut drop = DropRegression::new(40_000_000_000, 1);
+        let currents = [0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 0.0];
+        let each = currents.iter().flat_map(|current| [*current; 30]);
+        let mut told = 0.0;
+        for (tenth, current) in (0..).zip(each) {
+            let sag = 0.036 * (current - told);
+            let volts = 0.04 + 0.002 * current + sag;
+            drop.push(SessionTime::from_millis(tenth * 100), (told * 1e9) as i64, (volts * 1e9) as i64);
+            told = current;
+        }
+        let found = drop.estimate().unwrap();
+        assert!((found.resistance.estimate.value - 0.002).abs() < 1e-9, "{found:?}");
     }
 
     #[test]

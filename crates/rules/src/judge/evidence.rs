@@ -21,6 +21,11 @@ use crate::watch::{Watch, amount};
 impl Judge {
     /// The verdict as of now.
     pub fn verdict(&self) -> Verdict {
+        Verdict { measured: self.measured(), ..self.bare_verdict() }
+    }
+
+    /// The same without what was measured: enough to tell whether it is another one than before.
+    pub(super) fn bare_verdict(&self) -> Verdict {
         let required = Check::ALL.iter().map(|(_, check)| *check).filter(|check| self.is_required(*check));
         let checks: Vec<CheckResult> = required.map(|check| self.check(check)).collect();
         let observed = self.link.first_frame_at.map_or(Duration::ZERO, |first| self.now.since(first));
@@ -79,7 +84,7 @@ impl Judge {
         }
         let findings = self.findings.findings().iter().filter(|finding| !finding.withdrawn).cloned().collect();
         let untested = self.untested(&covers);
-        Verdict { at: self.now, outcome, untested, covers, checks, because, findings, notes }
+        Verdict { at: self.now, outcome, untested, covers, checks, because, findings, measured: Vec::new(), notes }
     }
 
     /// What was checked by hand counts where the pack file requires it, and wherever it failed; the load's side of the

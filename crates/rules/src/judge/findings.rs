@@ -5,15 +5,19 @@ use model::{Quantity, SessionTime};
 use super::{FROZEN_CELLS, Judge};
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
-use crate::diagnosis::{CellSet, Facts, Known};
+use crate::diagnosis::{CellSet, Facts, Known, plus_minus};
+use crate::estimates::{Basis, Estimate};
 use crate::finding::Confidence;
 use crate::limits::LimitName;
 use crate::link::WARNING_PERCENT;
+use crate::measured::{Figure, Measured};
 
 /// The part of an alarm that a finding raised.
 const DIAGNOSED: usize = usize::MAX;
 /// What a cell can have where the pack file has no limits, in billionths of a volt. Common practice, no source.
 const ANY_CELL: (i64, i64) = (2_000_000_000, 4_500_000_000);
+/// The name of what the line has damaged.
+const DAMAGED: &str = "damaged frames";
 /// Fewer frames than this say nothing about the line.
 const ENOUGH_FRAMES: u64 = 100;
 
@@ -33,6 +37,26 @@ impl Judge {
             }
         }
         self.findings.update(self.now, claims, &mut self.events);
+    }
+
+    /// What the session has measured so far, and why the rest is missing. Some of it is fitted here: ask a few times a second
+    /// at most.
+    pub fn measured(&self) -> Vec<Measured> {
+        let mut measured = self.diagnosis.measured();
+        measured.push(Measured::new(DAMAGED, self.damaged_frames()));
+        measured
+    }
+
+    fn damaged_frames(&self) -> std::result::Result<Figure, String> {
+        let link = &self.link;
+        let from = link.first_frame_at.ok_or_else(|| "no sound frame came".to_owned())?;
+        let frames = link.good.saturating_add(link.damaged.max(link.lost_frames()));
+        let share = link.damage() as f64 * 1e-4;
+        // Of a share of so many frames by chance, one deviation.
+        let uncertainty = (share * (1.0 - share) / frames.max(1) as f64).sqrt();
+        let text = format!("{} % of {frames} frames", plus_minus(share * 100.0, uncertainty * 100.0));
+        let basis = Basis { from, to: self.now, count: frames };
+        Ok(Figure::of(&Estimate { value: share, uncertainty, basis }, 100.0, "%", text))
     }
 
     fn facts(&self) -> Facts {
@@ -61,8 +85,15 @@ impl Judge {
             ),
             pack_sum: either(LimitName::PackSum),
             current_at_rest: either(LimitName::CurrentRest),
+            rest_current: pack.rest_current_nanos(),
             rate_at_rest: either(LimitName::TemperatureRateRest),
+            temperature_high: limit(LimitName::TemperatureHigh).critical,
             cells_together: layout.kinds.iter().filter(carries_cells).count() == 1,
+            accuracy: pack.accuracy_nanos(),
+            curve: pack.chemistry().curve(),
+            balancing: pack.balancing_current_nanos(),
+            wiring: *pack.wiring(),
+            has_pack_voltage: self.plan.carries(Quantity::PackVoltage),
         }
     }
 

@@ -1,0 +1,209 @@
+//! Review by its accessible names: values at the cursor, jumps, cursors and their differences, on the shipped recordings.
+
+mod common;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use common::recorded;
+use desktop::review::Review;
+use desktop::wording::Look;
+use desktop::{Files, colours};
+use egui::{Key, Modifiers};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use model::SessionTime;
+use session::Snapshot;
+
+struct Shown {
+    snapshot: Arc<Snapshot>,
+    files: Files,
+    review: Review,
+}
+
+fn path(name: &str) -> PathBuf {
+    packwake_tests::root().join("recordings").join(name)
+}
+
+fn show(size: [f32; 2], name: &str) -> Harness<'static, Shown> {
+    let files = Files { recording: Some(path(name)), ..Files::default() };
+    let shown = Shown { snapshot: Arc::new(recorded(name, None)), files, review: Review::default() };
+    let mut harness = Harness::builder().with_size(size).build_ui_state(
+        |ui, shown: &mut Shown| {
+            colours::dress(ui.ctx());
+            let look = Look { snapshot: &shown.snapshot, since: Duration::ZERO, finished: true };
+            shown.review.ui(ui, Some(look), &shown.files);
+        },
+        shown,
+    );
+    for _ in 0..400 {
+        harness.run_steps(2);
+        if harness.query_all_by_label_contains("Plot of cells").next().is_some() && !has(&harness, "is read;") {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    harness.run_steps(2);
+    harness
+}
+
+fn has(harness: &Harness<'_, Shown>, part: &str) -> bool {
+    harness.query_all_by_label_contains(part).next().is_some()
+}
+
+fn wants(harness: &Harness<'_, Shown>, part: &str) {
+    let all = || {
+        let nodes = harness.query_all_by(|_| true);
+        nodes.filter_map(|node| node.accesskit_node().label()).collect::<Vec<_>>().join(" | ")
+    };
+    assert!(has(harness, part), "no {part:?} on the screen: {}", all());
+}
+
+fn press(harness: &mut Harness<'_, Shown>, key: Key) {
+    harness.key_press(key);
+    harness.run_steps(2);
+}
+
+#[test]
+fn a_weak_cell_is_gone_to_and_its_resistance_is_read_between_the_cursors() {
+    let mut harness = show([1280.0, 800.0], "acorn-weak-cell.mcap");
+    wants(&harness, "Go to 16.");
+    wants(&harness, "weak cell, cell 17");
+    wants(&harness, "cell 17 drawn by itself");
+    // In front of the load step at 16 s; the second cursor stays there.
+    harness.state_mut().review.go_to(SessionTime::from_millis(15_900));
+    harness.run_steps(2);
+    press(&mut harness, Key::B);
+    wants(&harness, "Compared from 15.900 s: 0.000 s");
+    harness.state_mut().review.go_to(SessionTime::from_millis(16_300));
+    harness.run_steps(2);
+    wants(&harness, "Compared from 15.900 s: 0.400 s");
+    wants(&harness, "cell 17 resistance");
+    // As its expectation says: 2.58 times the 1.1 mohm that act at once, give or take 4 % and the steps of readings.
+    let label = |part: &str| {
+        let mut nodes = harness.query_all_by_label_contains(part);
+        let node = nodes.next().map(|node| node.accesskit_node());
+        node.and_then(|node| node.label().or_else(|| node.value())).unwrap_or_default()
+    };
+    let ohms = |cell: u16| -> f64 {
+        let label = label(&format!("cell {cell} resistance"));
+        label.split_whitespace().rev().nth(1).and_then(|number| number.parse().ok()).expect("a number")
+    };
+    let (weak, sound) = (ohms(17), ohms(16));
+    assert!((weak - 2.58 * 1.1).abs() < 0.25, "{weak}");
+    assert!((sound - 1.1).abs() < 0.15, "{sound}");
+    press(&mut harness, Key::Escape);
+    assert!(!has(&harness, "Compared"));
+}
+
+#[test]
+fn each_jump_lands_on_what_happened() {
+    for (name, what, seconds) in [
+        ("acorn-open-sense-lead.mcap", "open sense lead", 14.0..25.0),
+        ("acorn-weak-cell.mcap", "weak cell", 16.0..30.0),
+        ("field-damaged-data-line.mcap", "interference", 20.0..40.0),
+        ("sapling-sensor-open.mcap", "sensor open", 0.0..60.0),
+    ] {
+        let mut harness = show([1280.0, 800.0], name);
+        wants(&harness, "it was no-go");
+        press(&mut harness, Key::Home);
+        wants(&harness, "Cursor at 0.000 s");
+        wants(&harness, "it was cannot tell");
+        let found = harness.state().snapshot.moments.iter().find(|moment| {
+            matches!(moment.kind, session::snapshot::MomentKind::Finding { .. }) && moment.text.contains(what)
+        });
+        let found = found.unwrap_or_else(|| panic!("{name}: {what} is not among the moments")).at;
+        assert!(seconds.contains(&(found.nanos as f64 / 1e9)), "{name}: {found}");
+        let mut jumps = 0;
+        while harness.state().review.cursor().is_none_or(|cursor| cursor < found) {
+            press(&mut harness, Key::Period);
+            jumps += 1;
+            assert!(jumps < 60, "{name}: it is never reached");
+        }
+        assert_eq!(harness.state().review.cursor(), Some(found), "{name}");
+        wants(&harness, &format!("Cursor at {found} s"));
+        press(&mut harness, Key::Comma);
+        assert!(harness.state().review.cursor() < Some(found));
+    }
+}
+
+#[test]
+fn the_table_has_the_values_of_the_command_lines_rows() {
+    let name = "acorn-first-switch-on.mcap";
+    let mut harness = show([1280.0, 800.0], name);
+    harness.state_mut().review.go_to(SessionTime::from_millis(12_345));
+    harness.run_steps(2);
+    let recording = recording::Recording::open(&path(name)).expect("a recording");
+    let mut engine = session::Engine::new(recording.header().clone()).expect("usable");
+    let layout = engine.protocol().layout().clone();
+    let mut expected = std::collections::BTreeMap::new();
+    session::replay(&mut engine, recording.inputs(), &mut |_, _| {}, &mut |batch| {
+        for (rows, kind) in batch.kinds.iter().zip(&layout.kinds) {
+            for (row, at) in rows.at.iter().enumerate().filter(|(_, at)| **at <= SessionTime::from_millis(12_345)) {
+                for (column, about) in rows.columns.iter().zip(&kind.columns) {
+                    if let Some(nanos) = column.nanos(row, &about.scale) {
+                        expected.insert(about.channel, (*at, nanos));
+                    }
+                }
+            }
+        }
+    });
+    let cells: Vec<_> =
+        expected.iter().filter(|(channel, _)| channel.quantity == model::Quantity::CellVoltage).collect();
+    assert_eq!(cells.len(), 24);
+    for (channel, (_, nanos)) in cells {
+        wants(&harness, &format!("{channel} at the cursor: {} V", model::format_nanos(*nanos, 3)));
+    }
+    // One row back is an earlier one, and on again the same.
+    press(&mut harness, Key::ArrowLeft);
+    let back = harness.state().review.cursor().expect("it stands somewhere");
+    assert!(back < SessionTime::from_millis(12_345));
+    press(&mut harness, Key::ArrowRight);
+    assert!(back < harness.state().review.cursor().expect("it stands somewhere"));
+}
+
+#[test]
+fn a_picked_value_tells_its_frame() {
+    let mut harness = show([1280.0, 800.0], "acorn-first-switch-on.mcap");
+    harness.state_mut().review.go_to(SessionTime::from_millis(10_000));
+    harness.run_steps(2);
+    let label = {
+        let node = harness.query_all_by_label_contains("cell 3 at the cursor").next().expect("it is there");
+        node.click();
+        node.accesskit_node().label().unwrap_or_default()
+    };
+    assert!(label.contains(" V"), "{label}");
+    harness.run_steps(2);
+    wants(&harness, "acorn-first-switch-on.mcap bytes ");
+    wants(&harness, "Show its bytes");
+}
+
+#[test]
+fn zoom_and_keys_keep_inside_the_session() {
+    let mut harness = show([1280.0, 800.0], "acorn-first-switch-on.mcap");
+    harness.state_mut().review.go_to(SessionTime::from_millis(5_000));
+    for _ in 0..40 {
+        press(&mut harness, Key::Plus);
+    }
+    wants(&harness, "Plot of cells");
+    for _ in 0..50 {
+        press(&mut harness, Key::Minus);
+    }
+    wants(&harness, "Plot of current");
+    harness.key_press_modifiers(Modifiers::SHIFT, Key::ArrowLeft);
+    harness.run_steps(2);
+    assert!(harness.state().review.cursor() < Some(SessionTime::from_millis(5_000)));
+    press(&mut harness, Key::End);
+    press(&mut harness, Key::Space);
+    wants(&harness, "Stop (Space)");
+    press(&mut harness, Key::Space);
+    wants(&harness, "Play (Space)");
+}
+
+#[test]
+fn a_narrow_window_has_all_of_it_by_scrolling() {
+    let harness = show([640.0, 900.0], "acorn-weak-cell.mcap");
+    wants(&harness, "Plot of temperatures");
+    wants(&harness, "Cursor at ");
+}
