@@ -17,7 +17,7 @@ use crate::frames::{Frames, Want};
 use crate::pace::Pace;
 use crate::pack_limits::PackScreen;
 use crate::prepare::{self, Book, PackFile, Prepare};
-use crate::review::Review;
+use crate::review::{self, Review};
 use crate::sound::{Players, Sound};
 use crate::start::{PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
@@ -358,7 +358,10 @@ impl Desktop {
             Showing::Review => {
                 top(ui, look);
                 // Showing the bytes is the other screen's.
-                let _asked = self.review.ui(ui, Some(look), &self.files);
+                if let Some(review::Asked::Bytes(bytes)) = self.review.ui(ui, Some(look), &self.files) {
+                    self.frames.go_to(bytes);
+                    self.showing = Showing::Frames;
+                }
             }
             Showing::Pack => {
                 top(ui, look);

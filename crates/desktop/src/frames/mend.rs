@@ -151,7 +151,8 @@ impl Mend {
                     want = Some(Want::Start);
                 }
             }
-            if ui.add_enabled(self.edited.is_some(), Button::new("Drop the changes…")).clicked() {
+            let drop = ui.add_enabled(self.edited.is_some(), Button::new("Drop the changes"));
+            if drop.on_hover_text("Ctrl+Z in the text brings them back").clicked() {
                 if let Some(own) = &self.own {
                     self.text = own.to_string();
                 }

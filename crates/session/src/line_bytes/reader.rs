@@ -285,7 +285,10 @@ impl Reading {
 
     /// The text of the protocol in a recording.
     fn open(&mut self, path: &Path) -> Result<Arc<str>, (String, Option<String>)> {
-        if self.file.as_ref().is_none_or(|file| file.path != path) {
+        // A recording that is still written has more by now.
+        let length = std::fs::metadata(path).map(|file| file.len()).ok();
+        let same = |file: &File| file.path == path && length == Some(file.recording.len_bytes());
+        if !self.file.as_ref().is_some_and(same) {
             self.file = None;
             let recording =
                 Recording::open(path).map_err(|error| (with_causes(&error), error.hint().map(str::to_owned)))?;
