@@ -70,6 +70,8 @@ pub struct Frames {
     /// Of a session that runs: look into its recording, at bytes that are no longer held.
     in_recording: bool,
     place: Option<Place>,
+    /// What was asked for is neither held any more nor recorded.
+    gone: bool,
     goal: Goal,
     strips: Strips,
     mend: Mend,
@@ -228,6 +230,7 @@ impl Frames {
             if byte < held.stretch.from && files.recording.is_some() {
                 self.in_recording = true;
             } else {
+                self.gone = byte < held.stretch.from;
                 self.held.get_or_insert_with(|| Arc::clone(newest));
                 self.place = None;
             }
@@ -242,7 +245,7 @@ impl Frames {
     }
 
     fn follow(&mut self) {
-        (self.held, self.in_recording, self.place) = (None, false, None);
+        (self.held, self.in_recording, self.place, self.gone) = (None, false, None, false);
         self.strips.let_go();
     }
 
@@ -328,6 +331,10 @@ impl Frames {
                     ui.label(RichText::new("held still").size(14.0).color(colours.faint));
                 }
             }
+            if self.gone {
+                let text = "those bytes are no longer held: a session that is recorded can go there".to_owned();
+                pieces::said_whole(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text }, 14.0);
+            }
             ui.separator();
             if ui.selectable_label(self.mend.open, "Protocol text (E)").clicked() {
                 self.mend.open ^= true;
@@ -341,6 +348,7 @@ impl Frames {
             Place::Time(at) => self.strips.go_to_time(at),
         }
         self.place = Some(place);
+        self.gone = false;
         self.aimed = self.number + 1;
         match &self.asked {
             // Of the newest bytes the time is looked for in what is there.

@@ -194,6 +194,14 @@ fn a_session_that_runs_shows_its_newest_bytes_and_holds_still_when_looked_at() {
     harness.get_by_label("Follow the newest (H)").click();
     harness.run_steps(3);
     has_not(&harness, "held still");
+    // What is gone is not passed off as something else.
+    let mut line = (*harness.state().snapshot.as_ref().expect("a session").line).clone();
+    line.stretch.from += 100_000;
+    let mut snapshot = (**harness.state().snapshot.as_ref().expect("a session")).clone();
+    snapshot.line = Arc::new(line);
+    harness.state_mut().snapshot = Some(Arc::new(snapshot));
+    harness.state_mut().frames.go_to(ByteRange { start: 500, end: 510 });
+    until(&mut harness, "those bytes are no longer held: a session that is recorded can go there");
 }
 
 #[test]
@@ -241,7 +249,7 @@ fn nothing_to_show_says_what_to_do() {
 }
 
 /// Puts the cursor of the protocol text behind these words.
-fn cursor_behind(harness: &mut Harness<'static, Shown>, text: &str, words: &str) {
+fn cursor_behind<State>(harness: &mut Harness<'static, State>, text: &str, words: &str) {
     use egui::text::{CCursor, CCursorRange};
     let at = text.find(words).map(|at| text[..at + words.len()].chars().count()).expect("it is in the text");
     let id = egui::Id::unique("protocol text");
@@ -331,9 +339,9 @@ fn the_strips_follow_what_is_typed_and_the_recording_can_be_judged_by_it() {
     assert_eq!(replay.protocol_text.as_deref(), Some(typed.as_str()));
 }
 
-/// The whole window, with this live source chosen on the start screen.
-fn window(protocol: PathBuf) -> Harness<'static, Option<Desktop>> {
-    let ready = || Ready {
+/// The whole window.
+fn window(first: Option<Wish>) -> Harness<'static, Option<Desktop>> {
+    let ready = move || Ready {
         practice: Practice {
             faults: Vec::new(),
             pack: None,
@@ -342,7 +350,7 @@ fn window(protocol: PathBuf) -> Harness<'static, Option<Desktop>> {
         tool_version: "a test".to_owned(),
         host: String::new(),
         players: Players::none(),
-        first: None,
+        first: first.clone(),
     };
     let mut harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(
         move |ui, desktop: &mut Option<Desktop>| {
@@ -352,13 +360,6 @@ fn window(protocol: PathBuf) -> Harness<'static, Option<Desktop>> {
         },
         None,
     );
-    harness.run_steps(2);
-    harness.state_mut().as_mut().expect("it is open").fill(|start| {
-        start.kind = Kind::Udp;
-        start.udp = "127.0.0.1:0".to_owned();
-        start.protocol = protocol.display().to_string();
-        start.pack = packwake_tests::root().join("packs/acorn-24s-nmc.toml").display().to_string();
-    });
     harness.run_steps(2);
     harness
 }
@@ -382,7 +383,14 @@ fn what_cannot_begin_for_its_protocol_is_mended_without_leaving_the_program() {
     let sound = packwake_tests::text("protocols/acorn-binary.toml");
     std::fs::write(&path, sound.replacen("type = \"u8\", role = \"id\"", "type = \"u9\", role = \"id\"", 1))
         .expect("written");
-    let mut harness = window(path.clone());
+    let mut harness = window(None);
+    harness.state_mut().as_mut().expect("it is open").fill(|start| {
+        start.kind = Kind::Udp;
+        start.udp = "127.0.0.1:0".to_owned();
+        start.protocol = path.display().to_string();
+        start.pack = packwake_tests::root().join("packs/acorn-24s-nmc.toml").display().to_string();
+    });
+    harness.run_steps(2);
     harness.get_by_label("Start watching (Enter)").click();
     wait(&mut harness, "Could not start: the protocol file can't be used");
     harness.get_by_label("Mend it (L)").click();
@@ -417,4 +425,25 @@ fn what_cannot_begin_for_its_protocol_is_mended_without_leaving_the_program() {
     wait(&mut harness, "acorn-binary (24 cells");
     wait(&mut harness, "No byte has come yet.");
     harness.get_by_label("CANNOT TELL");
+}
+
+#[test]
+fn a_recording_is_judged_by_the_mended_protocol() {
+    let path = packwake_tests::root().join("recordings/acorn-weak-cell.mcap");
+    let replay = session::worker::Replay { path: path.clone(), ..Default::default() };
+    let mut harness = window(Some(Wish::Replay(replay)));
+    wait(&mut harness, "NO-GO");
+    harness.key_press(egui::Key::L);
+    wait(&mut harness, "0 of 56240 bytes in no frame");
+    harness.key_press(egui::Key::E);
+    wait(&mut harness, "No faults.");
+    let text = recording::Recording::open(&path).expect("it opens").header().protocol_text.clone();
+    cursor_behind(&mut harness, &text, "id = { kind = 1");
+    harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").type_text("7");
+    wait(&mut harness, "what is shown follows this text");
+    harness.get_by_label("Use it for this recording").click();
+    // By that text there are no cells: nothing can be said of them.
+    wait(&mut harness, "CANNOT TELL");
+    assert!(harness.query_all_by_label("NO-GO").next().is_none());
+    wait(&mut harness, "760 passed over or unverified");
 }

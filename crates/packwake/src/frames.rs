@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::sync::Arc;
 
 use anyhow::Result;
-use model::{ByteRange, Input, SessionTime, Times, format_nanos};
+use model::{ByteRange, Input, LineErrorKind, SessionTime, Times, format_nanos};
 use parser::Protocol;
 use parser::dissect::{Dissection, Span, What};
 use session::line_bytes::{Happened, Happening, bytes_between, look_at};
@@ -100,7 +100,15 @@ fn tell_happening(results: &mut Results, one: &Happening) {
         Happened::Sent(bytes) => format!("sent       {}", hex(bytes)),
         Happened::Opened(source) => format!("opened     {source}"),
         Happened::Lost(why) => format!("lost       {why}"),
-        Happened::Errors(kind, count) => format!("line error {kind:?}, {count} times"),
+        Happened::Errors(kind, count) => {
+            let what = match kind {
+                LineErrorKind::Parity => "wrong parity bits",
+                LineErrorKind::Framing => "missing stop bits",
+                LineErrorKind::Overrun => "bytes lost since this machine was too slow",
+                LineErrorKind::Break => "breaks on the line",
+            };
+            format!("line error {what}: {count}")
+        }
         Happened::End => "end".to_owned(),
         Happened::Read(_) | Happened::Datagram(_) => return,
     };

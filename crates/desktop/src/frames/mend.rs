@@ -133,10 +133,12 @@ impl Mend {
         if let Some(answer) = answer {
             pieces::said(ui, &standing(answer, errors, self.edited.is_some()), 14.0);
         }
+        // Wrong examples keep nobody from looking.
+        let usable = answer.is_some_and(|answer| answer.by == By::Asked);
         let mut want = None;
         ui.horizontal_wrapped(|ui| {
             if let Some(recording) = &can.recording {
-                let ready = errors == 0 && self.edited.is_some();
+                let ready = usable && self.edited.is_some();
                 if ui.add_enabled(ready, Button::new("Use it for this recording")).clicked() {
                     want = Some(Want::Show(Wish::Replay(Replay {
                         path: recording.clone(),
@@ -146,7 +148,7 @@ impl Mend {
                 }
             }
             if can.start {
-                let ready = errors == 0 && self.edited.is_none() && self.own.is_some();
+                let ready = usable && self.edited.is_none();
                 if ui.add_enabled(ready, Button::new("Start watching with it")).clicked() {
                     want = Some(Want::Start);
                 }
