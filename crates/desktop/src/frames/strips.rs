@@ -421,9 +421,13 @@ impl Rows {
             let wrong = part.role == (Role::Check { right: false });
             let colours = &paint.colours;
             let ink = if wrong { colours.of_meaning(Meaning::Danger) } else { colours.ink };
-            let name = match part.bits {
-                Some(range) => format!("{}, {}", part.name, crate::wording::bits(range)),
+            let name = match &part.meant {
+                Some(meant) => meant.channel.to_string(),
                 None => part.name.clone(),
+            };
+            let name = match part.bits {
+                Some(range) => format!("{name}, {}", crate::wording::bits(range)),
+                None => name,
             };
             let lines = [
                 layout(&bytes, &paint.mono, colours.ink),
@@ -435,7 +439,7 @@ impl Rows {
                 (x, y) = (left, y + BLOCK + 4.0);
             }
             let rect = Rect::from_min_size(pos2(x, y), vec2(wide, BLOCK));
-            let words = format!("{name}, {}: {}", part.role.name(), part.words);
+            let words = format!("{}, {}: {}", part.name, part.role.name(), part.words);
             blocks.push(Block { rect, lines, words, wrong });
             x += wide + 3.0;
         }

@@ -16,7 +16,7 @@ use crate::text_lines;
 /// A part of a frame.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Part {
-    /// Its name in the protocol file, or a plain word where it has none.
+    /// Its name in the protocol file, or a plain word where it has none. Repeats without a channel are numbered from 1.
     pub name: String,
     /// What it is for.
     pub role: Role,
@@ -459,7 +459,6 @@ impl List<'_> {
         range: Range<usize>,
         column: Option<usize>,
     ) {
-        let name = if times == 1 { field.name.clone() } else { format!("{} {}", field.name, repeat + 1) };
         let there = raw.and_then(|raw| present(field, raw));
         let layout = column.and_then(|column| self.layout(message, column));
         let (role, meant, words) = match (field.equals, layout, column) {
@@ -475,6 +474,11 @@ impl List<'_> {
             _ => (Role::Unused, None, String::new()),
         };
         let sent = raw.filter(is_number).map_or(Sent::Bytes, Sent::Number);
+        // The channel says which one it is: its place need not be the number of the repeat.
+        let name = match meant {
+            None if 1 < times => format!("{} {}", field.name, repeat + 1),
+            _ => field.name.clone(),
+        };
         let bytes = self.unit.place(range);
         self.parts.push(Part { name, role, bytes, bits: field.bits, sent, meant, words });
     }
