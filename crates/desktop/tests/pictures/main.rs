@@ -98,7 +98,7 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::Lfp => session(running("sapling-sensor-open.mcap", 20_000)),
         Scene::Ended => session(recorded("acorn-weak-cell.mcap", None)),
         Scene::Frames => frames("acorn-open-sense-lead.mcap", 29_600, false),
-        Scene::FramesDamaged => frames("field-damaged-data-line.mcap", 12_000, false),
+        Scene::FramesDamaged => frames("field-damaged-data-line.mcap", 19_900, false),
         Scene::FramesMended => frames("acorn-weak-cell.mcap", 0, true),
         Scene::FramesText => frames("sapling-sensor-open.mcap", 20_000, false),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
@@ -194,10 +194,13 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("sound-dark", Scene::Sound, Theme::Dark),
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
         ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
+        ("frames", Scene::FramesDamaged, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));
-        let drawn = picture(scene, As { theme, size: [1280.0, 800.0], scale: 1.0 }).render();
+        // Digits make a large file: no more of them than show what the screen is.
+        let size = if name == "frames" { [1180.0, 660.0] } else { [1280.0, 800.0] };
+        let drawn = picture(scene, As { theme, size, scale: 1.0 }).render();
         let drawn = coarse(drawn.expect("a graphics driver"));
         if anew {
             write(&drawn, &path);
