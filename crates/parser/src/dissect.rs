@@ -269,10 +269,9 @@ impl Dissector {
         while from < end {
             let to = end.min(from.saturating_add(LONGEST_SPAN));
             let bytes = ByteRange { start: from, end: to };
-            let filling = self.decoder.protocol().wrapping.is_some_and(|wrapping| {
-                let bytes = slice(&self.kept, self.kept_from, bytes);
-                bytes.iter().all(|byte| wrapping.ends(*byte))
-            });
+            let wrapping = self.decoder.protocol().wrapping;
+            let filling =
+                wrapping.is_some_and(|wrapping| wrapping.is_filling(slice(&self.kept, self.kept_from, bytes)));
             push(bytes, if filling { What::Between } else { What::NoFrame(Vec::new()) });
             from = to;
         }

@@ -88,6 +88,13 @@ impl Wrapping {
         }
     }
 
+    /// Whether these bytes are packets that hold nothing, one behind the other.
+    pub(crate) fn is_filling(self, bytes: &[u8]) -> bool {
+        let mut packet = Vec::new();
+        let mut lines = bytes.split_inclusive(|byte| self.ends(*byte));
+        lines.all(|line| self.unwrap(line, &mut packet).is_some() && packet.is_empty())
+    }
+
     /// Where in the line each byte of its packet stands: with its escape, or as two digits. A zero of COBS stands where
     /// the count that ends the run before it does. Empty for a line that is broken.
     pub(crate) fn places(self, line: &[u8]) -> Vec<Range<usize>> {
@@ -124,8 +131,8 @@ impl Wrapping {
                 }
             }
         }
-        debug_assert_eq!(places.len(), packet.len());
-        places
+        // A run of COBS that goes on behind the end.
+        if places.len() == packet.len() { places } else { Vec::new() }
     }
 
     /// Appends a packet as it goes on the line.

@@ -147,6 +147,9 @@ struct Unit {
 
 impl Unit {
     fn of(dissection: &Dissection, span: &Span) -> Option<Self> {
+        if matches!(span.what, What::Between | What::Unfinished) {
+            return None;
+        }
         let range = match &span.what {
             What::NoFrame(tried) => tried.first().map(|Rejected { bytes, .. }| *bytes)?,
             _ => span.bytes,
@@ -159,7 +162,9 @@ impl Unit {
             Some(wrapping) => {
                 let mut packet = Vec::new();
                 wrapping.unwrap(bytes, &mut packet)?;
-                Some(Self { bytes: packet, from, places: wrapping.places(bytes), packet: true })
+                let places = wrapping.places(bytes);
+                let known = places.len() == packet.len();
+                known.then_some(Self { bytes: packet, from, places, packet: true })
             }
         }
     }
