@@ -1,6 +1,8 @@
-//! Writes a recording of an hour: the practice pack on its line, 24 cells 20 times a second, a load step every minute.
+//! Writes a recording of an hour, or of so many hours: the practice pack on its line, 24 cells 20 times a second, a load
+//! step every minute.
 //!
-//! `cargo run --release -p packwake-tests --example an_hour -- hour.mcap`, then measure `packwake replay hour.mcap`.
+//! `cargo run --release -p packwake-tests --example an_hour -- hour.mcap [HOURS]`, then measure
+//! `packwake replay hour.mcap`.
 
 use std::error::Error;
 use std::path::PathBuf;
@@ -10,12 +12,10 @@ use packwake_tests::{header, simulated};
 use recording::Writer;
 use simulator::{Act, Scene, Step};
 
-const SECONDS: u64 = 3_600;
-
-fn scene() -> Scene {
+fn scene(seconds: u64) -> Scene {
     let mut scene = Scene::practice(1);
     scene.steps.retain(|step| step.at < SessionTime::from_millis(14_000));
-    for minute in 0..SECONDS / 60 {
+    for minute in 0..seconds / 60 {
         let at = |second: u64| SessionTime::from_millis((minute * 60 + second) * 1_000);
         scene.steps.push(Step { at: at(14), act: Act::Load(40.0) });
         scene.steps.push(Step { at: at(20), act: Act::Load(2.0) });
@@ -25,8 +25,10 @@ fn scene() -> Scene {
 
 fn main() -> Result<(), Box<dyn Error>> {
     let path = std::env::args_os().nth(1).map(PathBuf::from).ok_or("give the file to write")?;
+    let hours: u64 = std::env::args().nth(2).map_or(Ok(1), |hours| hours.parse())?;
+    let seconds = hours * 3_600;
     let (protocol, pack) = ("protocols/acorn-binary.toml", "packs/acorn-24s-nmc.toml");
-    let inputs = simulated(protocol, &scene(), &[], SessionTime::from_millis(SECONDS * 1_000));
+    let inputs = simulated(protocol, &scene(seconds), &[], SessionTime::from_millis(seconds * 1_000));
     let mut writer = Writer::create(&path, &header(protocol, pack))?;
     let mut flush_at = SessionTime::ZERO;
     for (input, number) in inputs.into_iter().zip(0..) {

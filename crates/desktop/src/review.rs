@@ -134,6 +134,22 @@ impl Review {
         self.playing.stop();
     }
 
+    /// Puts the cursor there and the second one here.
+    pub fn compare(&mut self, second: SessionTime, cursor: SessionTime) {
+        self.view.second = Some(second.nanos);
+        self.view.cursor = Some(cursor.nanos);
+    }
+
+    /// Shows this part.
+    pub fn show(&mut self, range: Range<SessionTime>) {
+        self.view.show(range.start.nanos..range.end.nanos, self.full);
+    }
+
+    /// Whether all of the recording is read.
+    pub fn is_read(&self) -> bool {
+        self.reading.as_ref().is_some_and(|reading| reading.latest().done)
+    }
+
     /// Where the cursor stands.
     pub fn cursor(&self) -> Option<SessionTime> {
         self.view.cursor.map(SessionTime::from_nanos)
@@ -145,7 +161,8 @@ impl Review {
         if same && (self.of_finished || !finished) {
             return;
         }
-        if !same {
+        // What was asked for before the first recording counts for it.
+        if !same && self.reading.is_some() {
             self.view = View::default();
         }
         self.read(path, finished, ctx);
@@ -334,6 +351,7 @@ impl Review {
     /// What is shown and how to move in it.
     fn controls(&mut self, ui: &mut Ui, loaded: &Loaded) {
         let full = self.full;
+        let mut again = false;
         ui.horizontal_wrapped(|ui| {
             ui.set_min_height(pieces::ROW);
             ui.label("Show");
@@ -357,7 +375,15 @@ impl Review {
             self.playing.ui(ui, &mut self.view.cursor, full);
             ui.separator();
             self.export.button(ui);
+            if !self.of_finished {
+                ui.separator();
+                again = ui.button("Read again: more has been recorded").clicked();
+            }
         });
+        if let (true, Some(path)) = (again, self.reading.as_ref().map(|reading| reading.path().to_owned())) {
+            self.read(&path, false, ui.ctx());
+            return;
+        }
         if let Some(reading) = &self.reading {
             self.export.ui(ui, reading.path(), self.view.range.clone());
         }
@@ -410,7 +436,7 @@ impl Review {
 
     /// The stage, the answer and the alarms as they were at the cursor.
     fn standing(&self, ui: &mut Ui, look: Look<'_>, moments: &[Moment], cursor: u64) {
-        let text = format!("At {} s", SessionTime::from_nanos(cursor));
+        let text = format!("At {:.3} s", SessionTime::from_nanos(cursor));
         let label = ui.label(RichText::new(&text).size(17.0).strong());
         pieces::name(&label, format!("Cursor at {} s", SessionTime::from_nanos(cursor)));
         if let Phase::Opening = look.snapshot.phase {

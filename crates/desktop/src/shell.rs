@@ -276,6 +276,7 @@ impl Desktop {
                 self.worker = Some(worker);
                 self.pack_key = key;
                 self.files = files;
+                self.review = Review::default();
                 self.showing = if review { Showing::Review } else { Showing::SwitchOn };
                 self.start.failure = None;
                 self.shown = Arc::default();

@@ -465,6 +465,9 @@ impl Column {
 
     /// The value in billionths of the base unit; `None` where it is absent or does not fit.
     pub fn nanos(&self, row: usize, scale: &Conversion) -> Option<i64> {
+        if let Some(raw) = self.integer(row) {
+            return scale.nanos_of_integer(raw);
+        }
         match self.raw(row)? {
             Raw::Int(raw) => scale.nanos(raw),
             Raw::Float(raw) => scale.nanos_of_float(raw),
@@ -524,6 +527,26 @@ impl Column {
             Values::U32(list) => extent!(list),
             Values::I64(list) => extent!(list),
             Values::U64(list) => extent!(list),
+            Values::F64(_) => None,
+        }
+    }
+
+    /// The whole number of a row as sent; `None` where it is absent, was sent as a float or does not fit in 64 bits with
+    /// a sign.
+    #[inline]
+    pub fn integer(&self, row: usize) -> Option<i64> {
+        if !self.is_valid(row) {
+            return None;
+        }
+        match &self.values {
+            Values::I8(list) => Some((*list.get(row)?).into()),
+            Values::U8(list) => Some((*list.get(row)?).into()),
+            Values::I16(list) => Some((*list.get(row)?).into()),
+            Values::U16(list) => Some((*list.get(row)?).into()),
+            Values::I32(list) => Some((*list.get(row)?).into()),
+            Values::U32(list) => Some((*list.get(row)?).into()),
+            Values::I64(list) => list.get(row).copied(),
+            Values::U64(list) => i64::try_from(*list.get(row)?).ok(),
             Values::F64(_) => None,
         }
     }
@@ -652,6 +675,25 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_whole_number_is_the_number_as_sent() {
+        for values in [(8, true), (8, false), (16, true), (16, false), (32, true), (32, false), (64, true), (64, false)]
+        {
+            let mut column = Column::new(Values::for_integers(values.0, values.1));
+            for raw in [0, 1, -1, 127, -128, 40_000, i32::MIN.into(), i64::MAX.into(), u64::MAX.into()] {
+                column.push(Some(Raw::Int(raw)));
+            }
+            column.push(None);
+            for row in 0..column.len() + 1 {
+                let raw = column.raw(row).and_then(Raw::int);
+                assert_eq!(column.integer(row), raw.and_then(|raw| i64::try_from(raw).ok()), "{values:?} {row}");
+            }
+        }
+        let mut floats = Column::new(Values::F64(Vec::new()));
+        floats.push(Some(Raw::Float(2.0)));
+        assert_eq!(floats.integer(0), None);
     }
 
     #[test]

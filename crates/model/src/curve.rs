@@ -182,6 +182,15 @@ impl Conversion {
         }
     }
 
+    /// As [`nanos`](Self::nanos), for numbers that fit in 64 bits.
+    #[inline]
+    pub fn nanos_of_integer(&self, raw: i64) -> Option<i64> {
+        match self {
+            Self::Linear(scale) => scale.nanos_of_integer(raw),
+            Self::Curve(_) => self.nanos(raw.into()),
+        }
+    }
+
     /// The value of a number sent as a float.
     pub fn nanos_of_float(&self, raw: f64) -> Option<i64> {
         match self {

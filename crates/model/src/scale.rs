@@ -59,6 +59,15 @@ impl Scale {
         i64::try_from(round_half_even(product, i128::from(self.den))).ok()?.checked_add(self.offset)
     }
 
+    /// As [`nanos`](Self::nanos), for numbers that fit in 64 bits.
+    #[inline]
+    pub fn nanos_of_integer(&self, raw: i64) -> Option<i64> {
+        match raw.checked_mul(self.num) {
+            Some(value) if self.den == 1 => value.checked_add(self.offset),
+            _ => self.nanos(raw.into()),
+        }
+    }
+
     /// The value of a number sent as a float, rounded to the nearest billionth; `None` if it is not finite or does not fit.
     pub fn nanos_of_float(&self, raw: f64) -> Option<i64> {
         #[expect(clippy::cast_precision_loss, reason = "a float field has no more than 53 bits anyway")]
@@ -162,6 +171,17 @@ mod tests {
         let scale = scale("A", "-0.01", "-30");
         for sent in [-32768_i128, -1, 0, 1, 32767] {
             assert_eq!(scale.raw(scale.nanos(sent).expect("in range")), sent);
+        }
+    }
+
+    #[test]
+    fn numbers_of_64_bits_are_as_all_others() {
+        let scales =
+            [scale("mV", "1", "0"), scale("K", "0.1", "0"), scale("A", "-0.01", "-30"), scale("V", "1e9", "7")];
+        for scale in scales.into_iter().chain([Scale { num: 1_000_000_000, den: 3, offset: 5 }]) {
+            for raw in [0, 1, -1, 4200, -32_768, 1 << 40, i64::MIN, i64::MAX, i64::MAX / 1_000_000_000] {
+                assert_eq!(scale.nanos_of_integer(raw), scale.nanos(raw.into()), "{scale:?} {raw}");
+            }
         }
     }
 

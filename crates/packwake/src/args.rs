@@ -28,6 +28,8 @@ pub(crate) enum Task {
     /// Watch a pack live: values, alarms, and a verdict with its reasons.
     #[command(after_help = STATUSES, after_long_help = format!("{}\n\n{STATUSES}", crate::by_hand::list()))]
     Watch(Box<Watch>),
+    /// Open a recording in a window, to look at it again: its values over time, what happened, and when.
+    Open(Open),
     /// Judge a recording, or a raw byte file, again.
     #[command(after_help = STATUSES)]
     Replay(Replay),
@@ -44,6 +46,14 @@ pub(crate) enum Task {
     Ports,
     /// Print what protocol or pack files may hold: a JSON Schema for editors, or a reference for people.
     Schema(Schema),
+}
+
+/// A recording to look at.
+#[derive(Args, Debug)]
+pub(crate) struct Open {
+    /// The recording.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
 }
 
 /// Where a session comes from, and what it is judged by.

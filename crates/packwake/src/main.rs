@@ -64,6 +64,7 @@ fn main() -> ExitCode {
     let mut prose = Prose::new();
     let result = match arguments.task {
         None => practice::desktop(),
+        Some(Task::Open(task)) => practice::open(&task.file),
         Some(Task::Watch(task)) => watch::run(*task, &mut prose),
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),

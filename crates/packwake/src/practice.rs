@@ -1,6 +1,6 @@
 //! The practice pack: the whole main job with nothing attached.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
 
@@ -70,7 +70,20 @@ pub(crate) fn path(running: &simulator::Running) -> PathBuf {
 
 /// Opens the desktop on the sound practice pack and returns when its window is closed.
 pub(crate) fn desktop() -> Result<Status> {
-    desktop::run(ready(SOUND, Players::of_this_machine())).map_err(|error| {
+    run(ready(SOUND, Players::of_this_machine()))
+}
+
+/// Opens the desktop on a recording, and returns when its window is closed.
+pub(crate) fn open(file: &Path) -> Result<Status> {
+    // What is no recording is said here, where it was asked for.
+    let recording = recording::Recording::open(file)?;
+    drop(recording);
+    let replay = session::worker::Replay { path: file.to_owned(), ..Default::default() };
+    run(Ready { first: Some(Wish::Replay(replay)), ..ready(SOUND, Players::of_this_machine()) })
+}
+
+fn run(ready: Ready) -> Result<Status> {
+    desktop::run(ready).map_err(|error| {
         let hint = error.hint();
         Hinted::error(error.to_string(), hint)
     })?;

@@ -52,7 +52,8 @@ pub enum Way {
 ///
 /// Invariants: no I/O, no clock; bytes with the same times give the same rows, rejections, order and times, however
 /// they are split. At most two of the longest frames, as they go on the line, and 4 KiB of bytes are kept between
-/// pushes, and 64 KiB more of those pushed without hurry. The rows wait until they are taken: who pushes without end must take, too.
+/// pushes, and up to 64 KiB more where rows are [made later](Self::push_for_later) or bytes are
+/// [searched later](Self::push_unhurried). The rows wait until they are taken: who pushes without end must take, too.
 ///
 /// Cost: each byte that may begin a frame can cost a look at one frame of the longest length, and a silence such looks
 /// at the last kibibyte, or at eight times the bytes that are new.
@@ -66,6 +67,8 @@ pub struct Decoder {
     values: Vec<Option<i64>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
+    /// There are such frames: the bytes in the buffer must stay where they are.
+    noted: bool,
     /// By message: the candidate whose block is being filled.
     open: Vec<usize>,
     scratch: Scratch,
@@ -142,6 +145,7 @@ impl Decoder {
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
+            noted: false,
             open: vec![0; protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
@@ -185,6 +189,13 @@ impl Decoder {
 
     /// Takes bytes that were read at `at`. Times before an earlier push count as that push's.
     pub fn push(&mut self, at: SessionTime, bytes: &[u8]) {
+        self.push_for_later(at, bytes);
+        self.make_rows();
+    }
+
+    /// As [`push`](Self::push), but the rows are made of many pushes at once, at the latest when they are taken: cheaper
+    /// where that is far apart. What is taken then is the same.
+    pub fn push_for_later(&mut self, at: SessionTime, bytes: &[u8]) {
         if bytes.is_empty() {
             return;
         }
@@ -232,6 +243,19 @@ impl Decoder {
     fn search_on(&mut self) {
         self.unsearched = 0;
         self.search(false);
+        if !self.noted || PIECE <= self.head {
+            self.make_rows();
+        }
+    }
+
+    /// Makes rows of all frames that were noted: their bytes may go.
+    fn make_rows(&mut self) {
+        if std::mem::take(&mut self.noted) {
+            let plan = Arc::clone(&self.plan);
+            for candidate in 0..plan.candidates.len() {
+                self.read_block(&plan, candidate);
+            }
+        }
         self.forget_settled();
     }
 
@@ -245,7 +269,7 @@ impl Decoder {
         self.now = self.now.max(at);
         self.search(true);
         self.report_skipped();
-        self.forget_settled();
+        self.make_rows();
         self.before = None;
     }
 
@@ -263,6 +287,7 @@ impl Decoder {
         if self.batch.order.is_empty() {
             return false;
         }
+        self.make_rows();
         // One of another decoder is of no use.
         if !self.shape_is_that_of(batch) {
             *batch = empty_batch(&self.protocol);
@@ -289,10 +314,7 @@ impl Decoder {
     fn search(&mut self, over: bool) {
         let protocol = Arc::clone(&self.protocol);
         match protocol.wrapping {
-            None => {
-                self.search_stream(&protocol, over);
-                self.read_blocks();
-            }
+            None => self.search_stream(&protocol, over),
             Some(wrapping) => self.search_packets(&protocol, wrapping, over),
         }
     }
@@ -391,14 +413,6 @@ impl Decoder {
         }
     }
 
-    /// Makes rows of all frames that were noted: their bytes may go.
-    fn read_blocks(&mut self) {
-        let plan = Arc::clone(&self.plan);
-        for candidate in 0..plan.candidates.len() {
-            self.read_block(&plan, candidate);
-        }
-    }
-
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
     fn note(&mut self, plan: &Plan, taken: Taken) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
@@ -416,6 +430,12 @@ impl Decoder {
         let number = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
         let rows = number(rows - taken.frames)..number(rows);
         self.batch.order.extend(rows.map(|row| Item::Row { kind, row }));
+        // Without hurry a row is known when it came, which is looked up with its time.
+        if let Some(rows) = self.batch.kinds.get_mut(message).filter(|_| !self.unhurried) {
+            let known = rows.known_at.len() + taken.frames;
+            rows.known_at.resize(known, self.now);
+        }
+        self.noted = true;
         self.head += taken.length;
         if BLOCK <= waiting {
             self.read_block(plan, taken.candidate);
@@ -443,9 +463,8 @@ impl Decoder {
             true => rows.at.resize(from + *count, first),
             false => rows.at.extend(times_at(&self.stamps, added, self.now)),
         }
-        match self.unhurried {
-            true => rows.known_at.extend_from_slice(rows.at.get(from..).unwrap_or_default()),
-            false => rows.known_at.resize(from + *count, self.now),
+        if self.unhurried {
+            rows.known_at.extend_from_slice(rows.at.get(from..).unwrap_or_default());
         }
         let bytes = if candidate.is_cut() {
             for (row, start) in starts.iter_mut().enumerate() {

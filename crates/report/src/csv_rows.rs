@@ -56,7 +56,7 @@ impl<W: Write> CsvWriter<W> {
     }
 
     /// The same for the rows whose time lies in a range.
-    pub(crate) fn batch_within(&mut self, batch: &Batch, range: Option<&Range<SessionTime>>) -> Result<(), CsvError> {
+    pub fn batch_within(&mut self, batch: &Batch, range: Option<&Range<SessionTime>>) -> Result<(), CsvError> {
         self.rows += self.lines.append(batch, range, &mut self.text);
         if PIECE <= self.text.written().len() {
             self.hand_over()?;

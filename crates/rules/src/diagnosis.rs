@@ -88,6 +88,8 @@ pub(crate) struct CellSet<'c> {
     pub(crate) at: SessionTime,
     /// Each cell, in billionths of a volt.
     pub(crate) cells: &'c [Option<i64>],
+    /// Their median.
+    pub(crate) median: i64,
     /// No load moves the cells, and none did a while ago.
     pub(crate) quiet: bool,
     /// The same, and the limits for rest hold.
@@ -224,10 +226,12 @@ impl Diagnosis {
     }
 
     /// What the evidence says now.
-    pub(crate) fn look(&self, known: &Known) -> Vec<Claim> {
+    pub(crate) fn look(&mut self, known: &Known) -> Vec<Claim> {
         let mut claims = Vec::new();
         self.line.look(known, &mut claims);
-        if let Some(values) = &self.values {
+        if let Some(values) = &mut self.values {
+            values.cells.refresh();
+            values.sensors.refresh();
             let facts = &values.facts;
             values.cells.look(facts, known, &mut claims);
             values.sensors.look(facts, &mut claims);

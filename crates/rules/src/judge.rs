@@ -12,8 +12,8 @@ mod words;
 use std::time::Duration;
 
 use model::{
-    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, SessionTime, TICK, Times,
-    Values, format_nanos,
+    Batch, ByteRange, Channel, Command, Dimension, Item, Layout, LineErrorKind, Quantity, Rows, SessionTime, TICK,
+    Times, Values, format_nanos,
 };
 
 use crate::alarms::{Alarm, AlarmBook, Cause, Key, Severity};
@@ -147,6 +147,12 @@ struct Column {
     impossible: Standing,
 }
 
+impl Column {
+    fn is_wrong(&self) -> bool {
+        self.absent.raised || self.impossible.raised
+    }
+}
+
 /// What a cell has done since it last moved.
 #[derive(Clone, Copy, Debug, Default)]
 struct CellMove {
@@ -176,9 +182,12 @@ pub struct Judge {
     stage: StageDetector,
     cells: Places,
     cell_columns: Vec<Column>,
+    /// A reading of one of them is wrong by itself, or was a while ago.
+    cells_wrong: bool,
     cell_moves: Vec<CellMove>,
     temperatures: Places,
     temperature_columns: Vec<Column>,
+    temperatures_wrong: bool,
     rates: Vec<RateWindow>,
     /// Whether the readings in them are of a pack at rest.
     was_rest: bool,
@@ -201,7 +210,9 @@ pub struct Judge {
     /// The first current of the session, and whether a load was switched on since.
     first_current: Option<i64>,
     load_was_on: bool,
+    /// The last whole set, and its median.
     last_set: Vec<i64>,
+    last_median: i64,
     /// A place that the pack does not have, and that reads like a real one.
     extra_cells: Option<u16>,
     extra_temperatures: Option<u16>,
@@ -215,6 +226,7 @@ pub struct Judge {
     places_scratch: Vec<Option<i64>>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
+    run_scratch: Vec<i64>,
 }
 
 /// A pack voltage by meter.
@@ -338,6 +350,8 @@ impl Judge {
             }),
             cells: Places::new(plan.cells.iter().copied()),
             cell_columns: vec![Column::default(); plan.cell_slots],
+            cells_wrong: false,
+            temperatures_wrong: false,
             cell_moves: Vec::new(),
             temperatures: Places::new(plan.temperatures.iter().copied()),
             temperature_columns: vec![Column::default(); plan.temperature_slots],
@@ -366,6 +380,7 @@ impl Judge {
             first_current: None,
             load_was_on: false,
             last_set: Vec::new(),
+            last_median: 0,
             extra_cells: None,
             extra_temperatures: None,
             still: Still::default(),
@@ -376,6 +391,7 @@ impl Judge {
             places_scratch: Vec::new(),
             scratch: Vec::new(),
             median_scratch: Vec::new(),
+            run_scratch: Vec::new(),
             still_raised: false,
             link,
             plan,
@@ -566,7 +582,13 @@ impl Judge {
         }
         // The steps are put aside for the length of a row, so that they can be read while the judge changes.
         let kinds = std::mem::take(&mut self.plan.kinds);
-        for step in kinds.get(kind).map_or(&[][..], Vec::as_slice) {
+        let mut steps = kinds.get(kind).map_or(&[][..], Vec::as_slice);
+        while let Some((step, rest)) = steps.split_first() {
+            if 0 < step.run && self.run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes) {
+                steps = steps.get(step.run..).unwrap_or_default();
+                continue;
+            }
+            steps = rest;
             let Some(values) = rows.columns.get(step.column).filter(|values| values.is_carried(row)) else { continue };
             match step.role {
                 Role::FrameCounter | Role::DeviceTime | Role::Word(_) => {
@@ -584,6 +606,15 @@ impl Judge {
         }
         self.plan.kinds = kinds;
         self.look_for_a_frozen_counter(kind, bytes);
+    }
+
+    /// Neighbouring cells or sensors at once. False, and nothing has changed, where they must be taken one after another.
+    fn run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
+        match steps.first().map(|first| first.role) {
+            Some(Role::Cell { .. }) => self.cell_run(rows, row, steps, bytes),
+            Some(Role::Temperature { .. }) => self.temperature_run(rows, row, steps, bytes),
+            _ => false,
+        }
     }
 
     fn after_a_gap(&mut self) {
@@ -799,6 +830,19 @@ impl Judge {
         let verdict = self.verdict();
         self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
     }
+}
+
+/// The values of a run in a row, and the lowest and the highest; `None` where one is absent or was sent as a float.
+fn values_of_run(rows: &Rows, row: usize, steps: &[Step], values: &mut Vec<i64>) -> Option<(i64, i64)> {
+    let scale = &steps.first()?.scale;
+    values.clear();
+    let (mut lowest, mut highest) = (i64::MAX, i64::MIN);
+    for step in steps {
+        let nanos = scale.nanos_of_integer(rows.columns.get(step.column)?.integer(row)?)?;
+        (lowest, highest) = (lowest.min(nanos), highest.max(nanos));
+        values.push(nanos);
+    }
+    Some((lowest, highest))
 }
 
 fn is_inside(nanos: i64, range: (i64, i64)) -> bool {

@@ -7,25 +7,22 @@ use model::SessionTime;
 /// A set whose parts are further apart than this is no set, unless its messages come more slowly.
 const MOST_APART: Duration = Duration::from_secs(1);
 
-/// The values of one quantity at all places of a pack.
+/// The values of one quantity at all places of a pack: a list for each thing that is known of a place.
 #[derive(Clone, Debug)]
 pub(crate) struct Places {
-    slots: Vec<Slot>,
+    /// Zero where there is none.
+    values: Vec<i64>,
+    present: Vec<bool>,
+    at: Vec<Option<SessionTime>>,
+    is_updated: Vec<bool>,
+    /// A value older than this says nothing about now.
+    patience: Vec<Duration>,
     updated: usize,
     most_apart: Duration,
     /// Sets that were given up because a part came twice first.
     pub(crate) incomplete: u64,
     /// The step between two neighbouring numbers as sent.
     pub(crate) step: i64,
-}
-
-#[derive(Clone, Copy, Debug, Default)]
-struct Slot {
-    value: Option<i64>,
-    at: Option<SessionTime>,
-    updated: bool,
-    /// A value older than this says nothing about now.
-    patience: Duration,
 }
 
 /// What an update did.
@@ -47,59 +44,100 @@ pub(crate) enum Update {
 impl Places {
     /// One place for each patience: how old its value may be and still say something about now.
     pub(crate) fn new(patience: impl IntoIterator<Item = Duration>) -> Self {
-        let slots: Vec<Slot> = patience.into_iter().map(|patience| Slot { patience, ..Slot::default() }).collect();
-        let most_apart = slots.iter().map(|slot| slot.patience).fold(MOST_APART, Duration::max);
-        Self { slots, updated: 0, most_apart, incomplete: 0, step: 1 }
+        let patience: Vec<Duration> = patience.into_iter().collect();
+        let most_apart = patience.iter().copied().fold(MOST_APART, Duration::max);
+        Self {
+            values: vec![0; patience.len()],
+            present: vec![false; patience.len()],
+            at: vec![None; patience.len()],
+            is_updated: vec![false; patience.len()],
+            patience,
+            updated: 0,
+            most_apart,
+            incomplete: 0,
+            step: 1,
+        }
     }
 
     /// Takes the value of a place (from 0); `None` where the line says "absent".
     pub(crate) fn update(&mut self, at: SessionTime, index: usize, value: Option<i64>) -> Update {
-        let Some(slot) = self.slots.get_mut(index) else { return Update::Outside };
-        let twice = slot.updated;
-        (slot.value, slot.at, slot.updated) = (value, Some(at), true);
-        if twice {
+        let slots = (self.values.get_mut(index), self.present.get_mut(index), self.at.get_mut(index));
+        let (Some(kept), Some(present), Some(then)) = slots else { return Update::Outside };
+        (*kept, *present, *then) = (value.unwrap_or(0), value.is_some(), Some(at));
+        if self.is_updated.get(index).copied().unwrap_or(false) {
             self.incomplete += 1;
             self.new_set();
-            if let Some(slot) = self.slots.get_mut(index) {
-                slot.updated = true;
-            }
+        }
+        if let Some(updated) = self.is_updated.get_mut(index) {
+            *updated = true;
         }
         self.updated += 1;
-        if self.updated < self.slots.len() {
+        self.is_complete(at)
+    }
+
+    /// Takes the values of neighbouring places at once, from `first` (from 0) on: what as many calls of
+    /// [`update`](Self::update) do. `None`, and nothing has changed, where one of them was updated since the last set.
+    pub(crate) fn update_run(&mut self, at: SessionTime, first: usize, values: &[i64]) -> Option<Update> {
+        let places = first..first.checked_add(values.len())?;
+        let is_updated = self.is_updated.get_mut(places.clone())?;
+        if is_updated.contains(&true) {
+            return None;
+        }
+        let all = values.len() == self.values.len();
+        if !all {
+            is_updated.fill(true);
+        }
+        self.values.get_mut(places.clone())?.copy_from_slice(values);
+        self.present.get_mut(places.clone())?.fill(true);
+        self.at.get_mut(places)?.fill(Some(at));
+        if all {
+            return Some(Update::Set { present: true, together: true });
+        }
+        self.updated += values.len();
+        Some(self.is_complete(at))
+    }
+
+    /// The newest value of every place; `None` where one is absent.
+    pub(crate) fn whole(&self) -> Option<&[i64]> {
+        (!self.present.contains(&false)).then_some(&self.values)
+    }
+
+    /// After an update.
+    fn is_complete(&mut self, at: SessionTime) -> Update {
+        if self.updated < self.values.len() {
             return Update::Part;
         }
-        self.updated = 0;
-        let (mut present, mut together) = (true, true);
-        for slot in &mut self.slots {
-            slot.updated = false;
-            present &= slot.value.is_some();
-            together &= slot.at.is_some_and(|then| at.since(then) <= self.most_apart);
-        }
-        Update::Set { present, together }
+        self.new_set();
+        let near = |then: &Option<SessionTime>| then.is_some_and(|then| at.since(then) <= self.most_apart);
+        Update::Set { present: !self.present.contains(&false), together: self.at.iter().all(near) }
     }
 
     /// The newest values with their places (from 0), absent ones left out.
     pub(crate) fn values(&self) -> impl Iterator<Item = (usize, i64)> {
-        self.slots.iter().enumerate().filter_map(|(index, slot)| Some((index, slot.value?)))
+        self.values
+            .iter()
+            .zip(&self.present)
+            .enumerate()
+            .filter_map(|(index, (value, present))| present.then_some((index, *value)))
     }
 
     /// Places (from 1) that never had a value, or whose newest is absent or too old.
     pub(crate) fn missing(&self, now: SessionTime) -> Vec<usize> {
-        let missing = |slot: &Slot| slot.value.is_none() || slot.at.is_none_or(|at| slot.patience < now.since(at));
-        self.slots.iter().enumerate().filter(|(_, slot)| missing(slot)).map(|(index, _)| index + 1).collect()
+        let old =
+            self.at.iter().zip(&self.patience).map(|(at, patience)| at.is_none_or(|at| *patience < now.since(at)));
+        let missing = old.zip(&self.present).map(|(old, present)| old || !present);
+        missing.enumerate().filter(|(_, missing)| *missing).map(|(index, _)| index + 1).collect()
     }
 
     /// When each value becomes too old.
     pub(crate) fn deadlines(&self) -> impl Iterator<Item = SessionTime> {
-        self.slots.iter().filter_map(|slot| Some(too_old_from(slot.at?, slot.patience)))
+        self.at.iter().zip(&self.patience).filter_map(|(at, patience)| Some(too_old_from((*at)?, *patience)))
     }
 
     /// Forgets which parts of a set have come: after a gap they belong to different moments.
     pub(crate) fn new_set(&mut self) {
         self.updated = 0;
-        for slot in &mut self.slots {
-            slot.updated = false;
-        }
+        self.is_updated.fill(false);
     }
 }
 
@@ -131,6 +169,38 @@ mod tests {
         assert_eq!(places.update(at(50), 1, None), Update::Part);
         assert_eq!(places.update(at(60), 2, Some(3)), Update::Set { present: false, together: true });
         assert_eq!(places.update(at(60), 3, Some(3)), Update::Outside);
+    }
+
+    #[test]
+    fn a_run_is_as_one_after_another() {
+        let (mut one, mut many) = (places(5), places(5));
+        let mut state = 0x5EED_0009_u64;
+        let mut runs = 0;
+        for step in 0..3_000 {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            let (first, length) = ((state % 5) as usize, (state >> 8) as usize % 5 + 1);
+            let run: Vec<i64> = (0..length.min(5 - first)).map(|index| step * 10 + index as i64).collect();
+            let at = SessionTime::from_millis(step as u64 * 400);
+            let Some(update) = many.update_run(at, first, &run) else {
+                many = one.clone();
+                let updates = (first..)
+                    .zip(&run)
+                    .map(|(index, value)| (many.update(at, index, Some(*value)), one.update(at, index, Some(*value))));
+                updates.for_each(|(update, other)| assert_eq!(update, other));
+                continue;
+            };
+            runs += 1;
+            let last = (first..).zip(&run).map(|(index, value)| one.update(at, index, Some(*value))).last();
+            assert_eq!((Some(update), format!("{many:?}")), (last, format!("{one:?}")), "{first} {run:?}");
+            if state & 0x700 == 0 {
+                assert_eq!(one.update(at, 2, None), many.update(at, 2, None));
+            }
+        }
+        assert!(300 < runs, "{runs}");
+        assert_eq!(many.update_run(SessionTime::ZERO, 4, &[1, 2]), None, "there is no such place");
+        assert_eq!(format!("{many:?}"), format!("{one:?}"), "and nothing has changed");
     }
 
     #[test]

@@ -115,13 +115,22 @@ impl Running {
     /// The sample variance, divided by one less than the count; `None` of fewer than two values, or if values were too
     /// large to calculate with.
     pub fn variance(&self) -> Option<f64> {
-        (1 < self.count).then(|| self.squares / (self.count - 1) as f64).filter(|variance| variance.is_finite())
+        variance(self.count, self.squares)
     }
 
     /// The sample standard deviation, in the unit of the values; `None` of fewer than two values.
     pub fn deviation(&self) -> Option<f64> {
         self.variance().map(f64::sqrt)
     }
+}
+
+fn variance(count: u64, squares: f64) -> Option<f64> {
+    (1 < count).then(|| squares / (count - 1) as f64).filter(|variance| variance.is_finite())
+}
+
+/// The [`Running::deviation`] of so many values whose squared distances from their mean add up to `squares`.
+pub(crate) fn deviation(count: u64, squares: f64) -> Option<f64> {
+    variance(count, squares).map(f64::sqrt)
 }
 
 impl Extend<f64> for Running {

@@ -153,11 +153,11 @@ impl Watch {
 
     /// Time has passed: delays may have ended.
     pub(crate) fn tick(&mut self, at: SessionTime, book: &mut AlarmBook, events: &mut Vec<Event>) {
-        if self.busy.is_empty() {
-            return;
-        }
-        for index in self.busy.clone() {
+        let mut position = 0;
+        while let Some(index) = self.busy.get(position).copied() {
             self.settle(index, at, book, events);
+            // One that is not busy any more has left the list.
+            position += usize::from(self.busy.get(position) == Some(&index));
         }
     }
 
@@ -204,8 +204,13 @@ impl Watch {
             book.clear(at, key, events);
         }
         let busy = raised.is_some() || monitor.warning.is_some();
+        let as_before = busy == monitor.busy;
         if let Some(monitor) = self.monitors.get_mut(index) {
             (monitor.raised, monitor.busy) = (raised, busy);
+        }
+        // The list holds those that are busy.
+        if as_before {
+            return;
         }
         match (self.busy.binary_search(&index), busy) {
             (Err(slot), true) => self.busy.insert(slot, index),

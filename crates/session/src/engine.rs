@@ -10,6 +10,8 @@ use crate::keeper::RecorderChange;
 
 /// Different questions that are said; more than a protocol file can list, and a limit for a recording made by others.
 const MOST_QUESTIONS: usize = 128;
+/// So many rows wait at most, where they may.
+const MOST_WAITING: usize = 1024;
 
 /// Something that a session says.
 #[derive(Clone, PartialEq, Debug)]
@@ -55,8 +57,12 @@ impl std::error::Error for Unusable {}
 pub struct Engine {
     header: Arc<SessionHeader>,
     decoder: Decoder,
+    /// The memory of the batch that was judged last, for the next.
+    batch: Batch,
     judge: Judge,
     now: SessionTime,
+    /// The time of the last input whose rows wait.
+    waiting_at: Option<SessionTime>,
     next_number: u64,
     ended: bool,
     /// Those that were said.
@@ -80,8 +86,10 @@ impl Engine {
         let header = Arc::new(header);
         Ok(Self {
             decoder: Decoder::new(Arc::new(protocol)),
+            batch: Batch::default(),
             judge: Judge::new(pack, setup),
             now: SessionTime::ZERO,
+            waiting_at: None,
             next_number: 0,
             ended: false,
             questions: Vec::new(),
@@ -133,6 +141,10 @@ impl Engine {
         if self.ended {
             return;
         }
+        if let Some(at) = self.waiting_at.take() {
+            self.take_rows(show);
+            self.judge.advance(at);
+        }
         self.judge.advance(input.at);
         match &input.kind {
             InputKind::Opened { source } => self.judge.opened(source),
@@ -170,6 +182,23 @@ impl Engine {
         self.events.extend(self.judge.take_events().into_iter().map(SessionEvent::Rules));
     }
 
+    /// Takes stamped bytes whose rows can wait until the next input that can't: many rows at once are cheaper. What is
+    /// said then is the same, and `judge` is behind until then. Returns whether they were taken.
+    ///
+    /// For inputs that are all there, as those of a recording: live nothing may wait.
+    pub(crate) fn lets_wait(&mut self, input: &Input) -> bool {
+        let InputKind::Bytes(bytes) = &input.kind else { return false };
+        // Before the first sound frame a verdict tells how many bytes came.
+        let (sound, _) = self.judge.frame_counts();
+        if self.ended || sound == 0 || MOST_WAITING <= self.decoder.waiting() {
+            return false;
+        }
+        self.judge.received(bytes.len() as u64);
+        self.decoder.push_for_later(input.at, bytes);
+        self.waiting_at = Some(input.at);
+        true
+    }
+
     /// Each question is said once: at twenty a second nobody could read anything else.
     fn say_sent(&mut self, bytes: &[u8]) {
         if self.questions.len() < MOST_QUESTIONS && !self.questions.iter().any(|known| known == bytes) {
@@ -179,9 +208,9 @@ impl Engine {
     }
 
     fn take_rows(&mut self, show: &mut dyn FnMut(&Batch)) {
-        while let Some(batch) = self.decoder.take() {
-            show(&batch);
-            self.judge.batch(&batch);
+        while self.decoder.take_into(&mut self.batch) {
+            show(&self.batch);
+            self.judge.batch(&self.batch);
         }
     }
 

@@ -15,7 +15,8 @@ pub struct ReplayEnd {
 
 /// Feeds inputs that were recorded, as fast as possible.
 ///
-/// `say` gets every event, `show` every decoded batch. Numbers and times are those of the recording.
+/// `say` gets every event, `show` every decoded batch. Numbers and times are those of the recording. Rows are judged many at
+/// once: an event may come when the engine is already some rows further.
 pub fn replay(
     engine: &mut Engine,
     inputs: impl Iterator<Item = Input>,
@@ -27,6 +28,9 @@ pub fn replay(
     for input in inputs {
         let input = engine.stamp(input);
         last_at = input.at;
+        if engine.lets_wait(&input) {
+            continue;
+        }
         engine.process_with(&input, show);
         pass_on(engine, say);
         if engine.ended() {

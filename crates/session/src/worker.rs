@@ -230,7 +230,21 @@ impl Watching {
                 break;
             }
             last_at = input.at;
-            self.feed(&mut engine, input);
+            if !replay.as_it_was && replay.until.is_none() {
+                // Nobody looks before the end, so that rows may wait for each other.
+                let stamped = engine.stamp(input);
+                if engine.lets_wait(&stamped) {
+                    self.view.input(&stamped);
+                } else {
+                    if stamped.kind == InputKind::End {
+                        self.feed(&mut engine, Input::new(last_at, InputKind::Quiet));
+                        self.view.pass_over();
+                    }
+                    self.take(&mut engine, &stamped);
+                }
+            } else {
+                self.feed(&mut engine, input);
+            }
             if replay.as_it_was {
                 self.publish_if_due(&engine);
             } else if self.published.is_none_or(|passed| EVERY <= last_at.since(passed)) {
@@ -259,8 +273,12 @@ impl Watching {
 
     fn feed(&mut self, engine: &mut Engine, input: Input) {
         let input = engine.stamp(input);
-        self.view.input(&input);
-        engine.process_with(&input, &mut |batch| self.view.batch(batch));
+        self.take(engine, &input);
+    }
+
+    fn take(&mut self, engine: &mut Engine, stamped: &Input) {
+        self.view.input(stamped);
+        engine.process_with(stamped, &mut |batch| self.view.batch(batch));
         self.pass_on(engine);
     }
 

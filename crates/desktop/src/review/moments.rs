@@ -131,7 +131,7 @@ fn line(ui: &mut Ui, index: usize, moment: &Moment, current: bool) -> bool {
         .inner;
     let label = format!("Go to {text}");
     response.widget_info(|| egui::WidgetInfo::selected(egui::Role::Button, true, current, &label));
-    response.on_hover_text(text).clicked()
+    response.clicked()
 }
 
 fn words(moment: &Moment) -> String {
@@ -161,7 +161,7 @@ pub(super) fn standing_at(moments: &[Moment], cursor: u64) -> Vec<Said> {
         Some(Outcome::NoGo) => (Meaning::Danger, "x", "no-go"),
         Some(Outcome::CannotTell) | None => (Meaning::Abnormal, "?", "cannot tell"),
     };
-    said.push(Said { meaning, sign, text: format!("it was {text}") });
+    said.push(Said { meaning, sign, text: format!("answer then: {text}") });
     let stage = before().filter_map(|moment| match moment.kind {
         MomentKind::Stage(stage) => Some(stage),
         _ => None,

@@ -14,12 +14,14 @@ use std::time::Duration;
 
 use common::{Shown, recorded, running};
 use desktop::prepare::{self, Book, Prepare};
+use desktop::review::Review;
 use desktop::sound::{Players, Sound};
 use desktop::start::{PracticeFault, Start};
-use desktop::{colours, gallery};
+use desktop::wording::Look;
+use desktop::{Files, colours, gallery};
 use egui::{CentralPanel, Frame, Margin, Theme, Ui};
 use egui_kittest::Harness;
-use model::{Amount, HandItem, HandOutcome, HandReading};
+use model::{Amount, HandItem, HandOutcome, HandReading, SessionTime};
 use session::Snapshot;
 use session::rules::{HandLine, Pack};
 
@@ -34,6 +36,7 @@ enum Scene {
     Gaps,
     Lfp,
     Ended,
+    Review,
     Gallery,
     Frames,
     FramesDamaged,
@@ -41,7 +44,7 @@ enum Scene {
     FramesText,
 }
 
-const SCENES: [(&str, Scene); 13] = [
+const SCENES: [(&str, Scene); 14] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -50,6 +53,7 @@ const SCENES: [(&str, Scene); 13] = [
     ("damaged-line", Scene::Gaps),
     ("sensor-open", Scene::Lfp),
     ("ended", Scene::Ended),
+    ("review", Scene::Review),
     ("gallery", Scene::Gallery),
     ("frames", Scene::Frames),
     ("frames-damaged", Scene::FramesDamaged),
@@ -79,7 +83,14 @@ fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
             ui.set_clip_rect(whole);
             draw(&mut ui);
         });
-    harness.run_steps(4);
+    // The recording of Review is read on a thread of its own.
+    for _ in 0..40 {
+        harness.run_steps(4);
+        if !matches!(scene, Scene::Review) {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(25));
+    }
     harness
 }
 
@@ -101,6 +112,7 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::FramesDamaged => frames("field-damaged-data-line.mcap", 19_900, false),
         Scene::FramesMended => frames("acorn-weak-cell.mcap", 0, true),
         Scene::FramesText => frames("sapling-sensor-open.mcap", 20_000, false),
+        Scene::Review => review(),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
@@ -128,6 +140,20 @@ fn frames(name: &'static str, byte: u64, mended: bool) -> Box<dyn FnMut(&mut Ui)
         let _want = screen.ui(ui, Some(look), &files);
         // The bytes are read on a thread of their own.
         std::thread::sleep(Duration::from_millis(120));
+    })
+}
+
+/// The weak cell of its recording between two cursors, in front of the load step and in it.
+fn review() -> Box<dyn FnMut(&mut Ui)> {
+    let name = "acorn-weak-cell.mcap";
+    let snapshot = recorded(name, None);
+    let files = Files { recording: Some(packwake_tests::root().join("recordings").join(name)), ..Files::default() };
+    let mut review = Review::default();
+    review.compare(SessionTime::from_millis(15_900), SessionTime::from_millis(16_300));
+    Box::new(move |ui: &mut Ui| {
+        let look = Look { snapshot: &snapshot, since: Duration::ZERO, finished: true };
+        desktop::top(ui, look);
+        review.ui(ui, Some(look), &files);
     })
 }
 
@@ -195,6 +221,7 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
         ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
         ("frames", Scene::FramesDamaged, Theme::Light),
+        ("review", Scene::Review, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));

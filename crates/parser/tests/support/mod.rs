@@ -76,7 +76,8 @@ pub(crate) fn write_batch(batch: &Batch, lines: &mut Vec<String>) {
 
 /// Decodes pieces and writes down what comes of them; `take` says after which pieces batches are taken.
 ///
-/// Checks that the decoder keeps no more than it says, and that each of its ways says the same.
+/// Checks that the decoder keeps no more than it says, that each of its ways says the same, and that rows which are made
+/// later are the same.
 pub(crate) fn decode<'b>(
     protocol: &Arc<Protocol>,
     pieces: impl IntoIterator<Item = (SessionTime, &'b [u8])>,
@@ -86,6 +87,30 @@ pub(crate) fn decode<'b>(
     let lines = decode_by(protocol, Way::Fastest, &pieces, take);
     for way in [Way::Portable, Way::General] {
         assert_eq!(decode_by(protocol, way, &pieces, || false), lines, "{way:?}");
+    }
+    for every in [3, usize::MAX] {
+        assert_eq!(decode_later(protocol, &pieces, every), lines, "taken after each {every} pieces");
+    }
+    lines
+}
+
+fn decode_later(protocol: &Arc<Protocol>, pieces: &[(SessionTime, &[u8])], every: usize) -> Vec<String> {
+    let mut decoder = Decoder::new(Arc::clone(protocol));
+    let (mut lines, mut batch) = (Vec::new(), Batch::default());
+    for (index, (at, bytes)) in pieces.iter().enumerate() {
+        // Some are made at once in between.
+        if index % 11 == 5 {
+            decoder.push(*at, bytes);
+        } else {
+            decoder.push_for_later(*at, bytes);
+        }
+        if index % every == every - 1 && decoder.take_into(&mut batch) {
+            write_batch(&batch, &mut lines);
+        }
+    }
+    decoder.finish(pieces.last().map_or(SessionTime::ZERO, |(at, _)| *at));
+    if decoder.take_into(&mut batch) {
+        write_batch(&batch, &mut lines);
     }
     lines
 }

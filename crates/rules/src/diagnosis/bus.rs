@@ -267,6 +267,8 @@ impl BusEvidence {
         }
         if let Some((_, fit)) = found
             && !is_slow_already
+            // A bus that was live before is no discharged capacitor: its creep tells nothing of the resistor.
+            && self.dead.is_some()
             && SLOW * expected < fit.tau.value - 2.0 * fit.tau.uncertainty
         {
             let text = format!("{}, {:.1} times what it should be", tau_words(&fit), fit.tau.value / expected);

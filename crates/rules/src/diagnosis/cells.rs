@@ -132,8 +132,8 @@ impl CellEvidence {
         let at = set.at;
         self.sets += 1;
         self.span = Some((self.span.map_or(at, |(from, _)| from), at));
-        self.residuals.set(set.cells);
-        let Some(median) = self.residuals.median() else { return };
+        self.residuals.set_about(set.cells, Some(set.median));
+        let median = set.median;
         self.median = base(median);
         let misread = self.look_for_misread(set, median, facts);
         if misread == (0..set.cells.len()) {
@@ -300,6 +300,12 @@ impl CellEvidence {
                 None => self.splits = Some(Splits { tally: Tally::new(set.at), first: edge, vary: false }),
             }
         }
+    }
+
+    /// Works out at once what a look asks cell by cell.
+    pub(super) fn refresh(&mut self) {
+        self.quiet.refresh();
+        self.drift.refresh();
     }
 
     pub(super) fn look(&self, facts: &Facts, known: &Known, claims: &mut Vec<Claim>) {

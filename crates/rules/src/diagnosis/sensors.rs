@@ -83,6 +83,11 @@ impl SensorEvidence {
         self.rise.set(at, &self.scratch);
     }
 
+    /// Works out at once what a look asks sensor by sensor.
+    pub(super) fn refresh(&mut self) {
+        self.rise.refresh();
+    }
+
     pub(super) fn look(&self, facts: &Facts, claims: &mut Vec<Claim>) {
         for (index, state) in self.sensors.iter().enumerate() {
             self.look_at_wire(index, state, claims);

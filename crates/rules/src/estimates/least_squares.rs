@@ -36,24 +36,14 @@ impl<const N: usize> LeastSquares<N> {
     /// no weight is left out.
     pub fn push(&mut self, columns: [f64; N], y: f64, weight: f64) {
         let root = weight.sqrt();
-        let mut row = columns.map(|column| column * root);
-        let mut y = y * root;
+        let row = columns.map(|column| column * root);
+        let y = y * root;
         if !(0.0 < weight && y.is_finite() && row.iter().all(|value| value.is_finite())) {
             return;
         }
         self.rows += 1;
-        for (place, (line, right)) in self.triangle.iter_mut().zip(&mut self.right).enumerate() {
-            let length = line[place].hypot(row[place]);
-            if length <= 0.0 {
-                continue;
-            }
-            let (cos, sin) = (line[place] / length, row[place] / length);
-            for (kept, new) in line.iter_mut().zip(&mut row).skip(place) {
-                (*kept, *new) = (cos * *kept + sin * *new, cos * *new - sin * *kept);
-            }
-            (*right, y) = (cos * *right + sin * y, cos * y - sin * *right);
-        }
-        self.left_over += y * y;
+        let rotations = rotations(&mut self.triangle, row);
+        self.left_over += turn(&rotations, &mut self.right, y);
     }
 
     /// How many rows were taken.
@@ -66,7 +56,10 @@ impl<const N: usize> LeastSquares<N> {
         if self.rows < N as u64 {
             return None;
         }
-        let inverse = self.inverse()?;
+        self.solve_by(&self.inverse()?)
+    }
+
+    fn solve_by(&self, inverse: &[[f64; N]; N]) -> Option<Solution<N>> {
         let mut coefficients = [0.0; N];
         let mut unit_covariance = [[0.0; N]; N];
         for (row, line) in inverse.iter().enumerate() {
@@ -99,6 +92,71 @@ impl<const N: usize> LeastSquares<N> {
             }
         }
         Some(inverse)
+    }
+}
+
+/// Turns a row into the triangle. Returns cosine and sine of each turn, `None` where there was nothing to turn.
+fn rotations<const N: usize>(triangle: &mut [[f64; N]; N], mut row: [f64; N]) -> [Option<(f64, f64)>; N] {
+    let mut rotations = [None; N];
+    for (place, (line, rotation)) in triangle.iter_mut().zip(&mut rotations).enumerate() {
+        let length = line[place].hypot(row[place]);
+        if length <= 0.0 {
+            continue;
+        }
+        let (cos, sin) = (line[place] / length, row[place] / length);
+        for (kept, new) in line.iter_mut().zip(&mut row).skip(place) {
+            (*kept, *new) = (cos * *kept + sin * *new, cos * *new - sin * *kept);
+        }
+        *rotation = Some((cos, sin));
+    }
+    rotations
+}
+
+/// Turns the right side of a row in. Returns the square of what is left over.
+fn turn<const N: usize>(rotations: &[Option<(f64, f64)>; N], right: &mut [f64; N], mut y: f64) -> f64 {
+    for ((cos, sin), right) in rotations.iter().zip(right).filter_map(|(rotation, right)| Some(((*rotation)?, right))) {
+        (*right, y) = (cos * *right + sin * y, cos * y - sin * *right);
+    }
+    y * y
+}
+
+/// Several fits with the same columns and weights in every row: number for number what a [`LeastSquares`] for each works
+/// out, and most of the work is done once.
+#[derive(Clone, PartialEq, Debug)]
+pub(super) struct SharedColumns<const N: usize> {
+    rows: u64,
+    triangle: [[f64; N]; N],
+    /// By fit: the right side, and what is left over.
+    rights: Vec<([f64; N], f64)>,
+}
+
+impl<const N: usize> SharedColumns<N> {
+    /// So many fits.
+    pub(super) fn new(fits: usize) -> Self {
+        Self { rows: 0, triangle: [[0.0; N]; N], rights: vec![([0.0; N], 0.0); fits] }
+    }
+
+    /// Takes a row with a finite `y` for each fit. One without weight, or with a column that is not finite, is left out.
+    pub(super) fn push(&mut self, columns: [f64; N], ys: impl Iterator<Item = f64>, weight: f64) {
+        let root = weight.sqrt();
+        let row = columns.map(|column| column * root);
+        if !(0.0 < weight && row.iter().all(|value| value.is_finite())) {
+            return;
+        }
+        self.rows += 1;
+        let rotations = rotations(&mut self.triangle, row);
+        for ((right, left_over), y) in self.rights.iter_mut().zip(ys) {
+            *left_over += turn(&rotations, right, y * root);
+        }
+    }
+
+    /// The coefficients of each fit, as [`LeastSquares::solve`].
+    pub(super) fn solve(&self) -> impl Iterator<Item = Option<Solution<N>>> {
+        let shared = LeastSquares { rows: self.rows, triangle: self.triangle, ..LeastSquares::default() };
+        let inverse = if self.rows < N as u64 { None } else { shared.inverse() };
+        self.rights.iter().map(move |(right, left_over)| {
+            LeastSquares { right: *right, left_over: *left_over, ..shared }.solve_by(inverse.as_ref()?)
+        })
     }
 }
 

@@ -5,6 +5,7 @@ use std::time::Duration;
 use model::SessionTime;
 
 use super::{Basis, NANO};
+use crate::statistics::{Running, deviation};
 
 /// Sets that are kept, and how far apart they are at least: together half a minute.
 const KEPT: usize = 128;
@@ -108,11 +109,21 @@ pub enum Misread {
 pub struct Neighbours {
     cells: usize,
     step: f64,
-    /// A ring of sets.
+    /// A ring of sets: in volts, zero where a cell is absent, and whether it is there.
     times: Vec<SessionTime>,
-    apart: Vec<Option<i64>>,
+    apart: Vec<f64>,
+    present: Vec<bool>,
     next: usize,
     newest: Option<SessionTime>,
+    /// All of them, as of the last [`refresh`](Self::refresh).
+    patterns: Option<Patterns>,
+}
+
+/// What each cell does together with its neighbours.
+#[derive(Clone, Debug, Default)]
+struct Patterns {
+    pairs: Vec<Option<Pair>>,
+    balancing: Vec<Option<Balancing>>,
 }
 
 impl Neighbours {
@@ -122,9 +133,11 @@ impl Neighbours {
             cells,
             step: step as f64 * NANO,
             times: Vec::with_capacity(KEPT),
-            apart: vec![None; cells * KEPT],
+            apart: vec![0.0; cells * KEPT],
+            present: vec![false; cells * KEPT],
             next: 0,
             newest: None,
+            patterns: None,
         }
     }
 
@@ -139,14 +152,17 @@ impl Neighbours {
             }
         }
         self.newest = Some(at);
+        self.patterns = None;
         if self.times.len() < KEPT {
             self.times.push(at);
         } else if let Some(time) = self.times.get_mut(self.next) {
             *time = at;
         }
-        let row = self.apart.chunks_exact_mut(self.cells.max(1)).nth(self.next).unwrap_or_default();
-        for (kept, new) in row.iter_mut().zip(apart.iter().chain(std::iter::repeat(&None))) {
-            *kept = *new;
+        let width = self.cells.max(1);
+        let row = self.apart.chunks_exact_mut(width).nth(self.next).unwrap_or_default();
+        let present = self.present.chunks_exact_mut(width).nth(self.next).unwrap_or_default();
+        for ((kept, present), new) in row.iter_mut().zip(present).zip(apart.iter().chain(std::iter::repeat(&None))) {
+            (*kept, *present) = (new.map_or(0.0, |nanos| nanos as f64 * NANO), new.is_some());
         }
         self.next = (self.next + 1) % KEPT;
     }
@@ -154,19 +170,61 @@ impl Neighbours {
     /// Forgets everything.
     pub fn restart(&mut self) {
         self.times.clear();
-        (self.next, self.newest) = (0, None);
+        (self.next, self.newest, self.patterns) = (0, None, None);
+    }
+
+    /// Works out all pairs at once, if sets have come since the last time: much faster than one after another, with the
+    /// same results. Not needed before [`pair`](Self::pair) and [`balancing`](Self::balancing).
+    pub fn refresh(&mut self) {
+        if self.patterns.is_none() {
+            self.patterns = Some(self.all());
+        }
+    }
+
+    fn all(&self) -> Patterns {
+        let kept = self.cells * self.times.len();
+        let whole = self.present.get(..kept).is_some_and(|present| present.iter().all(|present| *present));
+        let cells = 0..self.cells;
+        if !whole {
+            return Patterns {
+                pairs: cells.clone().map(|cell| self.work_out_pair(cell)).collect(),
+                balancing: cells.map(|cell| self.work_out_balancing(cell)).collect(),
+            };
+        }
+        let mut side_by_side = SideBySide::new(self.cells);
+        for set in self.sets() {
+            side_by_side.push(set);
+        }
+        Patterns {
+            pairs: cells.clone().map(|cell| self.describe(cell, side_by_side.pair(cell)?)).collect(),
+            balancing: cells
+                .map(|cell| side_by_side.may_balance(cell, self).then(|| self.work_out_balancing(cell))?)
+                .collect(),
+        }
     }
 
     /// Two neighbours; `None` with fewer than 16 sets that have both, or without such cells.
     pub fn pair(&self, cell: usize) -> Option<Pair> {
+        match &self.patterns {
+            Some(patterns) => patterns.pairs.get(cell).copied().flatten(),
+            None => self.work_out_pair(cell),
+        }
+    }
+
+    fn work_out_pair(&self, cell: usize) -> Option<Pair> {
         let mut both = Moments::default();
-        let mut sum_squares = crate::statistics::Running::default();
+        let mut sum = Running::default();
         let mut amplitude: f64 = 0.0;
         for (first, second) in self.of_two(cell, cell.checked_add(1)?) {
             both.push(first, second);
-            sum_squares.push(first + second);
+            sum.push(first + second);
             amplitude = amplitude.max((first - second).abs() / 2.0);
         }
+        self.describe(cell, PairMoments { both, sum_wander: sum.deviation(), amplitude })
+    }
+
+    fn describe(&self, cell: usize, moments: PairMoments) -> Option<Pair> {
+        let PairMoments { both, sum_wander, amplitude } = moments;
         let basis = self.basis(both.count)?;
         let least = LEAST_STEPS * self.step;
         let wanders = both.deviations();
@@ -175,7 +233,7 @@ impl Neighbours {
             cell,
             offsets: both.means,
             wanders,
-            sum_wander: sum_squares.deviation()?,
+            sum_wander: sum_wander?,
             amplitude,
             correlation: both.correlation().filter(|_| moves),
             basis,
@@ -185,6 +243,13 @@ impl Neighbours {
     /// The pattern of balancing around a cell (from 0): it falls now and then, and each neighbour rises by half as much.
     /// `None` if it is not there.
     pub fn balancing(&self, cell: usize) -> Option<Balancing> {
+        match &self.patterns {
+            Some(patterns) => patterns.balancing.get(cell).copied().flatten(),
+            None => self.work_out_balancing(cell),
+        }
+    }
+
+    fn work_out_balancing(&self, cell: usize) -> Option<Balancing> {
         let neighbours = [cell.checked_sub(1), cell.checked_add(1).filter(|next| *next < self.cells)];
         let (mut fall, mut rise, mut count, mut basis) = (0.0, 0.0, 0.0, None);
         for neighbour in neighbours.into_iter().flatten() {
@@ -209,7 +274,7 @@ impl Neighbours {
             both.push(volts, other);
         }
         let basis = self.basis(both.count)?;
-        if most - least < LEAST_STEPS * self.step || OPPOSITE < both.correlation()? {
+        if !self.swings((least, most)) || OPPOSITE < both.correlation()? {
             return None;
         }
         let (mut low, mut high) = (Moments::default(), Moments::default());
@@ -221,12 +286,21 @@ impl Neighbours {
         (0.0 < fall).then_some(Balancing { cell, fall, rise, basis })
     }
 
+    /// Whether what lies between these moves.
+    fn swings(&self, (least, most): (f64, f64)) -> bool {
+        LEAST_STEPS * self.step <= most - least
+    }
+
+    /// The residuals of each set in the order of the ring, in volts.
+    fn sets(&self) -> impl Iterator<Item = &[f64]> {
+        self.apart.chunks_exact(self.cells.max(1)).take(self.times.len())
+    }
+
     /// The residuals of two cells in the sets that have both, in volts.
     fn of_two(&self, first: usize, second: usize) -> impl Iterator<Item = (f64, f64)> {
-        let sets = self.apart.chunks_exact(self.cells.max(1)).take(self.times.len());
-        sets.filter_map(move |set| {
-            let (first, second) = ((*set.get(first)?)?, (*set.get(second)?)?);
-            Some((first as f64 * NANO, second as f64 * NANO))
+        self.sets().zip(self.present.chunks_exact(self.cells.max(1))).filter_map(move |(set, present)| {
+            let both = *present.get(first)? && *present.get(second)?;
+            both.then_some((*set.get(first)?, *set.get(second)?))
         })
     }
 
@@ -234,6 +308,111 @@ impl Neighbours {
         let oldest = if self.times.len() < KEPT { 0 } else { self.next };
         let basis = Basis { from: *self.times.get(oldest)?, to: self.newest?, count };
         (LEAST_SETS <= count).then_some(basis)
+    }
+}
+
+/// What the sets say of two neighbours.
+#[derive(Clone, Copy, Debug)]
+struct PairMoments {
+    both: Moments,
+    sum_wander: Option<f64>,
+    amplitude: f64,
+}
+
+/// The moments of all cells and of all neighbours at once, from whole sets: number for number what [`Moments`] and
+/// [`Running`] work out one after another, but side by side, as processors like it.
+#[derive(Clone, Debug)]
+struct SideBySide {
+    count: u64,
+    means: Vec<f64>,
+    squares: Vec<f64>,
+    /// Of the set: how far each cell is from its mean before the set and with it.
+    before: Vec<f64>,
+    after: Vec<f64>,
+    least: Vec<f64>,
+    most: Vec<f64>,
+    /// By the first of two.
+    products: Vec<f64>,
+    sum_means: Vec<f64>,
+    sum_squares: Vec<f64>,
+    amplitudes: Vec<f64>,
+}
+
+impl SideBySide {
+    fn new(cells: usize) -> Self {
+        let zero = || vec![0.0; cells];
+        Self {
+            count: 0,
+            means: zero(),
+            squares: zero(),
+            before: zero(),
+            after: zero(),
+            least: vec![f64::INFINITY; cells],
+            most: vec![f64::NEG_INFINITY; cells],
+            products: zero(),
+            sum_means: zero(),
+            sum_squares: zero(),
+            amplitudes: zero(),
+        }
+    }
+
+    fn push(&mut self, set: &[f64]) {
+        self.count += 1;
+        let count = self.count as f64;
+        let cells = self.means.iter_mut().zip(&mut self.squares).zip(self.before.iter_mut().zip(&mut self.after));
+        for (value, ((mean, squares), (before, after))) in set.iter().zip(cells) {
+            *before = value - *mean;
+            *mean += *before / count;
+            *after = value - *mean;
+            *squares += *before * *after;
+        }
+        for (value, (least, most)) in set.iter().zip(self.least.iter_mut().zip(&mut self.most)) {
+            *least = least.min(*value);
+            *most = most.max(*value);
+        }
+        let afters = self.after.iter().skip(1);
+        for (products, (before, after)) in self.products.iter_mut().zip(self.before.iter().zip(afters)) {
+            *products += before * after;
+        }
+        let neighbours = || set.iter().zip(set.iter().skip(1));
+        let sums = self.sum_means.iter_mut().zip(&mut self.sum_squares);
+        for ((first, second), (mean, squares)) in neighbours().zip(sums) {
+            let sum = first + second;
+            let before = sum - *mean;
+            *mean += before / count;
+            *squares += before * (sum - *mean);
+        }
+        for ((first, second), amplitude) in neighbours().zip(&mut self.amplitudes) {
+            *amplitude = amplitude.max((first - second).abs() / 2.0);
+        }
+    }
+
+    /// A cell (from 0) and the next; `None` where there is no such pair.
+    fn pair(&self, cell: usize) -> Option<PairMoments> {
+        let next = cell + 1;
+        let both = Moments {
+            count: self.count,
+            means: (*self.means.get(cell)?, *self.means.get(next)?),
+            squares: (*self.squares.get(cell)?, *self.squares.get(next)?),
+            products: *self.products.get(cell)?,
+        };
+        let sum_wander = deviation(self.count, *self.sum_squares.get(cell)?);
+        Some(PairMoments { both, sum_wander, amplitude: *self.amplitudes.get(cell)? })
+    }
+
+    /// False where [`Neighbours::balancing`] of a cell (from 0) is surely `None`: it does not swing, or a neighbour does not
+    /// go against it.
+    fn may_balance(&self, cell: usize, neighbours: &Neighbours) -> bool {
+        /// The two orders of a pair give the same correlation but for rounding, which is far smaller than this.
+        const ROUNDING: f64 = 1e-6;
+        let spans = self.least.get(cell).copied().zip(self.most.get(cell).copied());
+        let opposite = |first: usize| {
+            let correlation = self.pair(first).and_then(|pair| pair.both.correlation());
+            correlation.is_some_and(|correlation| correlation <= OPPOSITE + ROUNDING)
+        };
+        spans.is_some_and(|span| neighbours.swings(span))
+            && cell.checked_sub(1).is_none_or(opposite)
+            && (cell + 1 == self.means.len() || opposite(cell))
     }
 }
 
@@ -310,6 +489,41 @@ mod tests {
 
     fn opposites(neighbours: &Neighbours) -> Vec<Opposite> {
         (0..11).map(|cell| neighbours.pair(cell).unwrap().opposite()).collect()
+    }
+
+    #[test]
+    fn all_at_once_are_bit_for_bit_as_one_after_another() {
+        let mut random = Random::new(4);
+        for (cells, holes) in [(0, 0), (1, 0), (2, 0), (12, 0), (24, 0), (24, 7)] {
+            let mut neighbours = Neighbours::new(cells, 1_000_000);
+            let (mut found, mut balanced) = (0, 0);
+            for quarter in 0..400_u64 {
+                let load = if quarter % 40 < 20 { -40e6 } else { 0.0 };
+                let set: Vec<Option<i64>> = (0..cells)
+                    .map(|cell| {
+                        let share = [0.5, -1.0, 0.5, 0.0, 0.0][cell % 5];
+                        let absent = holes != 0 && (quarter as usize + cell).is_multiple_of(holes) && cell % 3 == 0;
+                        (!absent).then_some((random.normal() * 1e6 - share * load) as i64)
+                    })
+                    .collect();
+                if quarter == 200 {
+                    neighbours.restart();
+                }
+                neighbours.set(SessionTime::from_millis(quarter * 250), &set);
+                let mut at_once = neighbours.clone();
+                at_once.refresh();
+                for cell in 0..cells + 2 {
+                    // As text, every float to its last bit.
+                    let (one, other) = (neighbours.pair(cell), at_once.pair(cell));
+                    assert_eq!(format!("{one:?}"), format!("{other:?}"), "{cell} of {cells} at {quarter}");
+                    found += u32::from(one.is_some());
+                    let (one, other) = (neighbours.balancing(cell), at_once.balancing(cell));
+                    assert_eq!(format!("{one:?}"), format!("{other:?}"), "{cell} of {cells} at {quarter}");
+                    balanced += u32::from(one.is_some());
+                }
+            }
+            assert_eq!((1 < cells, 1 < cells), (0 < found, 0 < balanced), "{cells}");
+        }
     }
 
     #[test]

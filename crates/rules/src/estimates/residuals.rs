@@ -13,8 +13,13 @@ impl Residuals {
     pub fn set(&mut self, cells: &[Option<i64>]) {
         self.scratch.clear();
         self.scratch.extend(cells.iter().flatten());
-        self.median = crate::statistics::median(&mut self.scratch);
-        let median = self.median;
+        let median = crate::statistics::median(&mut self.scratch);
+        self.set_about(cells, median);
+    }
+
+    /// The same with the median that the set is known to have.
+    pub(crate) fn set_about(&mut self, cells: &[Option<i64>], median: Option<i64>) {
+        self.median = median;
         self.apart.clear();
         self.apart.extend(cells.iter().map(|cell| Some(cell.as_ref()?.saturating_sub(median?))));
     }

@@ -193,6 +193,8 @@ pub struct Resistances {
     /// Per lag and cell.
     values: Vec<Option<Value>>,
     totals: Vec<CellTotals>,
+    /// Per lag: the centre of the cells' ratios, in billionths. They change only with a step.
+    centres: [Option<Centre>; Lag::ALL.len()],
     refused: [u64; StepFault::ALL.len()],
     largest_too_small: Option<f64>,
     scratch: Vec<f64>,
@@ -223,6 +225,7 @@ impl Resistances {
             newest: None,
             values: vec![None; cells * Lag::ALL.len()],
             totals: vec![CellTotals::default(); cells * Lag::ALL.len()],
+            centres: [None; Lag::ALL.len()],
             refused: [0; StepFault::ALL.len()],
             largest_too_small: None,
             scratch: Vec::with_capacity(cells),
@@ -467,6 +470,11 @@ impl Resistances {
                 totals.excess.push(at, tail(&value, &instant) - median_tail, error);
             }
         }
+        if let Some(row) = self.totals.chunks_exact(self.cells.max(1)).nth(lag as usize)
+            && let Some(centre) = self.centres.get_mut(lag as usize)
+        {
+            *centre = centre_of(row);
+        }
     }
 
     /// The median over the cells of something that the newest step gave at a lag.
@@ -535,8 +543,7 @@ impl Resistances {
         self.largest_too_small
     }
 
-    /// A cell's (from 0) resistance over all steps at a lag. Robust scores are worked out here: ask when a step ends, not
-    /// per row.
+    /// A cell's (from 0) resistance over all steps at a lag.
     pub fn cell(&self, cell: usize, lag: Lag) -> Result<CellResistance, NoResistance> {
         let place = self.place(cell, lag)?;
         let totals = self.totals.get(place).ok_or(NoResistance::NoCell)?;
@@ -551,14 +558,8 @@ impl Resistances {
     }
 
     fn score(&self, lag: Lag, of: &Estimate) -> Option<f64> {
-        let row = self.totals.chunks_exact(self.cells.max(1)).nth(lag as usize)?;
-        let billionths = |ratio: f64| (ratio / NANO) as i64;
-        let ratios: Vec<i64> =
-            row.iter().filter_map(|totals| totals.ratio.estimate()).map(|ratio| billionths(ratio.value)).collect();
-        if ratios.len() < 3 {
-            return None;
-        }
-        Centre::of(&ratios, &mut Vec::new())?.modified_z(billionths(of.value), billionths(of.uncertainty))
+        let centre = self.centres.get(lag as usize).copied().flatten()?;
+        centre.modified_z(billionths(of.value), billionths(of.uncertainty))
     }
 
     /// The median over the cells of the held resistance at a lag, in ohms.
@@ -611,6 +612,17 @@ impl Pending {
     fn sets(&mut self, width: usize) -> impl Iterator<Item = (SessionTime, &mut [Option<i64>])> {
         self.times.iter().copied().zip(self.cells.chunks_exact_mut(width.max(1)))
     }
+}
+
+/// The centre of the ratios of these cells, in billionths; `None` of fewer than three.
+fn centre_of(row: &[CellTotals]) -> Option<Centre> {
+    let ratios = row.iter().filter_map(|totals| totals.ratio.estimate());
+    let ratios: Vec<i64> = ratios.map(|ratio| billionths(ratio.value)).collect();
+    if ratios.len() < 3 { None } else { Centre::of(&ratios, &mut Vec::new()) }
+}
+
+fn billionths(ratio: f64) -> i64 {
+    (ratio / NANO) as i64
 }
 
 /// The median of finite numbers; `None` of none.

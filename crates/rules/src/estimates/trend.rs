@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use model::SessionTime;
 
-use super::least_squares::{LeastSquares, Solution};
+use super::least_squares::{LeastSquares, SharedColumns, Solution};
 use super::{Basis, Estimate, NANO, rounding_deviation, seconds_between};
 
 /// Blocks that are kept.
@@ -77,6 +77,8 @@ pub struct Trend {
     /// Per block and channel.
     sums: Vec<Sum>,
     newest: SessionTime,
+    /// By channel, as of the last [`refresh`](Self::refresh); empty if values have come since.
+    lines: Vec<Result<TrendLine, NoTrend>>,
 }
 
 impl Trend {
@@ -90,6 +92,7 @@ impl Trend {
             blocks: Vec::with_capacity(BLOCKS),
             sums: Vec::with_capacity(BLOCKS * channels),
             newest: SessionTime::ZERO,
+            lines: Vec::new(),
         }
     }
 
@@ -105,6 +108,7 @@ impl Trend {
         self.block = Self::first_block(self.window);
         self.blocks.clear();
         self.sums.clear();
+        self.lines.clear();
     }
 
     /// A value of every channel, in billionths; `None` where it is absent. A step of the clock back forgets everything.
@@ -113,6 +117,7 @@ impl Trend {
             self.restart();
         }
         self.newest = at;
+        self.lines.clear();
         self.forget_old(at);
         if self.blocks.last().is_none_or(|block| self.block <= at.since(block.from)) {
             self.begin_block(at);
@@ -208,7 +213,46 @@ impl Trend {
         Ok(TimeTo::In(Estimate { value: seconds, uncertainty, basis: now.basis }))
     }
 
+    /// Works out the lines of all channels at once, if values have come since the last time: faster than one after
+    /// another, with the same results. Not needed before anything is asked.
+    pub fn refresh(&mut self) {
+        if !self.lines.is_empty() {
+            return;
+        }
+        self.lines = match self.all_lines() {
+            Some(lines) => lines,
+            None => (0..self.channels).map(|channel| self.work_out(channel)).collect(),
+        };
+    }
+
+    /// The lines of all channels; `None` where they have not the same readings.
+    fn all_lines(&self) -> Option<Vec<Result<TrendLine, NoTrend>>> {
+        let mut fits = SharedColumns::<2>::new(self.channels);
+        let mut readings = 0;
+        let (mut from, mut to) = (f64::INFINITY, f64::NEG_INFINITY);
+        for (block, sums) in self.blocks.iter().zip(self.sums.chunks_exact(self.channels.max(1))) {
+            let each = sums.first()?.readings;
+            if each == 0 || sums.iter().any(|sum| sum.readings != each) {
+                return None;
+            }
+            let (hours, weight) = (self.hours(block), f64::from(each));
+            fits.push([1.0, hours], sums.iter().map(|sum| sum.nanos as f64 * NANO / weight), weight);
+            readings += u64::from(each);
+            (from, to) = (from.min(hours), to.max(hours));
+        }
+        Some(fits.solve().map(|solution| self.describe(solution, (from, to), readings)).collect())
+    }
+
+    /// Hours of a block's mean before the newest reading: the line's value there is its first coefficient.
+    fn hours(&self, block: &Block) -> f64 {
+        (seconds_between(self.newest, block.from) + block.seconds / f64::from(block.sets)) / HOUR
+    }
+
     fn line(&self, channel: usize) -> Result<TrendLine, NoTrend> {
+        self.lines.get(channel).copied().unwrap_or_else(|| self.work_out(channel))
+    }
+
+    fn work_out(&self, channel: usize) -> Result<TrendLine, NoTrend> {
         if self.channels <= channel {
             return Err(NoTrend::NoChannel);
         }
@@ -217,15 +261,24 @@ impl Trend {
         let (mut from, mut to) = (f64::INFINITY, f64::NEG_INFINITY);
         for (block, sums) in self.blocks.iter().zip(self.sums.chunks_exact(self.channels)) {
             let Some(sum) = sums.get(channel).filter(|sum| 0 < sum.readings) else { continue };
-            // Hours before the newest reading: the line's value there is its first coefficient.
-            let hours = (seconds_between(self.newest, block.from) + block.seconds / f64::from(block.sets)) / HOUR;
+            let hours = self.hours(block);
             let weight = f64::from(sum.readings);
             fit.push([1.0, hours], sum.nanos as f64 * NANO / weight, weight);
             readings += u64::from(sum.readings);
             (from, to) = (from.min(hours), to.max(hours));
         }
+        self.describe(fit.solve(), (from, to), readings)
+    }
+
+    /// A fit over these hours, from so many readings.
+    fn describe(
+        &self,
+        solution: Option<Solution<2>>,
+        (from, to): (f64, f64),
+        readings: u64,
+    ) -> Result<TrendLine, NoTrend> {
         let have = Duration::try_from_secs_f64((to - from) * HOUR).unwrap_or_default();
-        let solution = fit.solve().filter(|solution| LEAST_BLOCKS <= solution.rows);
+        let solution = solution.filter(|solution| LEAST_BLOCKS <= solution.rows);
         let solution = solution.filter(|_| LEAST_SECONDS <= have.as_secs_f64()).ok_or(NoTrend::TooShort { have })?;
         let begin = self.blocks.first().map_or(self.newest, |block| block.from);
         let basis = Basis { from: begin, to: self.newest, count: readings };
@@ -234,6 +287,7 @@ impl Trend {
 }
 
 /// A line through one channel.
+#[derive(Clone, Copy, Debug)]
 struct TrendLine {
     solution: Solution<2>,
     basis: Basis,
@@ -294,6 +348,37 @@ mod tests {
             assert!((found.value + 0.02).abs() < 1e-6 + found.uncertainty, "{seconds} s: {found:?}");
             assert!(trend.blocks.len() <= BLOCKS);
             assert_eq!(found.basis.count, seconds * 10);
+        }
+    }
+
+    #[test]
+    fn all_at_once_are_bit_for_bit_as_one_after_another() {
+        let mut random = Random::new(5);
+        for (window, holes) in
+            [(Window::Everything, 0), (Window::Newest(Duration::from_secs(20)), 0), (Window::Everything, 9)]
+        {
+            let mut trend = Trend::new(7, MILLI, window);
+            for tenth in 0..3_000_u64 {
+                let value = |channel: u64| {
+                    let absent = holes != 0 && (tenth + channel).is_multiple_of(holes);
+                    (!absent).then(|| (random.normal() * 1e6) as i64 + (channel * tenth) as i64 * 100)
+                };
+                let values: Vec<_> = (0..7).map(value).collect();
+                trend.set(SessionTime::from_millis(tenth * 100), &values);
+                if tenth == 1_000 {
+                    trend.restart();
+                }
+                if tenth % 37 == 0 {
+                    let mut at_once = trend.clone();
+                    at_once.refresh();
+                    assert_eq!(at_once.lines.len(), 7);
+                    for channel in 0..8 {
+                        let of = |trend: &Trend| format!("{:?} {:?}", trend.per_hour(channel), trend.now(channel));
+                        assert_eq!(of(&trend), of(&at_once), "{channel} at {tenth}");
+                    }
+                }
+            }
+            assert!(trend.per_hour(6).is_ok());
         }
     }
 

@@ -1,10 +1,11 @@
 //! Cell voltages, one by one and as sets.
 
-use model::{ByteRange, Channel, Dimension, Quantity, format_nanos};
+use model::{ByteRange, Channel, Dimension, Quantity, Rows, format_nanos};
 
+use super::plan::{Role, Step};
 use super::{
-    AFTER_BALANCING, CELL_POSSIBLE, CellMove, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge, METER,
-    Still,
+    AFTER_BALANCING, CELL_POSSIBLE, CellMove, Column, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge,
+    METER, Still, is_inside, values_of_run,
 };
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
@@ -46,20 +47,81 @@ impl Judge {
         }
         if let Some(kept) = self.cell_columns.get_mut(slot) {
             *kept = column;
+            self.cells_wrong |= column.is_wrong();
         }
         if first && let Update::Set { present, together } = self.cells.update(at, slot, nanos) {
             self.cell_set(present, together, bytes);
         }
     }
 
+    /// Neighbouring cells at once, where each of them is there and possible: only what can change something is done, and in
+    /// the order in which [`cell`](Self::cell) does it for one after another. False, and nothing has changed, where one of
+    /// them needs more than that.
+    pub(super) fn cell_run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
+        let mut values = std::mem::take(&mut self.run_scratch);
+        let update = self.usual_run(rows, row, steps, &mut values, bytes);
+        self.run_scratch = values;
+        if let Some(Update::Set { present, together }) = update {
+            self.cell_set(present, together, bytes);
+        }
+        update.is_some()
+    }
+
+    fn usual_run(
+        &mut self,
+        rows: &Rows,
+        row: usize,
+        steps: &[Step],
+        values: &mut Vec<i64>,
+        bytes: Option<ByteRange>,
+    ) -> Option<Update> {
+        let first = steps.first()?;
+        let Role::Cell { slot, .. } = first.role else { return None };
+        if self.cells_wrong {
+            self.cells_wrong = self.cell_columns.iter().any(Column::is_wrong);
+            if self.cells_wrong {
+                return None;
+            }
+        }
+        let (lowest, highest) = values_of_run(rows, row, steps, values)?;
+        if !is_inside(lowest, CELL_POSSIBLE) || !is_inside(highest, CELL_POSSIBLE) {
+            return None;
+        }
+        let update = self.cells.update_run(self.now, slot, values)?;
+        self.cells.step = self.cells.step.max(first.resolution);
+        let rest = self.stage.cells_rest();
+        let low = self.pack.limit_ref(if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad });
+        let high = self.pack.limit_ref(LimitName::CellHigh);
+        // A watch to which the furthest of them is nothing has nothing to do.
+        let high = Some(high).filter(|high| !self.watches.cell_high.is_quiet_at(highest, high));
+        let low = Some(low).filter(|low| !self.watches.cell_low.is_quiet_at(lowest, low));
+        if high.is_some() || low.is_some() {
+            for ((step, value), slot) in steps.iter().zip(values.iter()).zip(slot..) {
+                let seen =
+                    |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
+                if let Some(high) = high {
+                    self.watches.cell_high.observe(slot, &seen(high), &mut self.book, &mut self.events);
+                }
+                if let Some(low) = low {
+                    self.watches.cell_low.observe(slot, &seen(low), &mut self.book, &mut self.events);
+                }
+            }
+        }
+        Some(update)
+    }
+
     /// Spread, deviation and sum of a complete set.
     fn cell_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
         let mut values = std::mem::take(&mut self.scratch);
         values.clear();
-        values.extend(self.cells.values().map(|(_, nanos)| nanos));
+        match self.cells.whole() {
+            Some(whole) => values.extend_from_slice(whole),
+            None => values.extend(self.cells.values().map(|(_, nanos)| nanos)),
+        }
         let whole = present && together;
-        if whole {
-            self.look_for_frozen_cells(&values, bytes);
+        let median = self.median_of_set(&values);
+        if let Some(median) = median.filter(|_| whole) {
+            self.look_for_frozen_cells(&values, median, bytes);
             let sum = values.iter().fold(0_i64, |sum, nanos| sum.saturating_add(*nanos));
             self.pack_sum.set(self.now, sum);
             self.hold_against_meter(bytes);
@@ -67,11 +129,13 @@ impl Judge {
         // Cells of two sides of a jump of the current, or while some are being balanced, do not compare.
         let comparable = self.swing.unsteady == 0 && self.swing.blank_until <= self.now && !self.is_balanced();
         self.count_set(whole, comparable);
-        if whole {
-            self.diagnose_set(&values);
+        if let Some(median) = median.filter(|_| whole) {
+            self.diagnose_set(&values, median);
         }
         if together && comparable {
-            self.compare_cells(&mut values, bytes);
+            if let Some(median) = median {
+                self.compare_cells(&values, median, bytes);
+            }
         } else {
             self.watches.spread.pause();
             self.watches.deviation.pause();
@@ -79,6 +143,16 @@ impl Judge {
         self.swing.unsteady = self.swing.unsteady.saturating_sub(1);
         self.swing.settled = self.current();
         self.scratch = values;
+    }
+
+    /// `None` of an empty set. A set that repeats the last, as many do on a line that is faster than the BMS, has its median.
+    fn median_of_set(&mut self, values: &[i64]) -> Option<i64> {
+        if !values.is_empty() && self.last_set == values {
+            return Some(self.last_median);
+        }
+        self.median_scratch.clear();
+        self.median_scratch.extend_from_slice(values);
+        median(&mut self.median_scratch)
     }
 
     fn count_set(&mut self, whole: bool, comparable: bool) {
@@ -119,7 +193,7 @@ impl Judge {
         self.balanced_at.is_some_and(|at| self.now.since(at) < AFTER_BALANCING)
     }
 
-    fn compare_cells(&mut self, values: &mut [i64], bytes: Option<ByteRange>) {
+    fn compare_cells(&mut self, values: &[i64], median: i64, bytes: Option<ByteRange>) {
         let at = self.now;
         let rest = self.stage.cells_rest();
         let (Some(highest), Some(lowest)) = (values.iter().max().copied(), values.iter().min().copied()) else {
@@ -129,7 +203,6 @@ impl Judge {
         let limit = self.readable(limit);
         let seen = Observed { at, place: None, part: 0, value: highest.saturating_sub(lowest), limit: &limit, bytes };
         self.watches.spread.observe(0, &seen, &mut self.book, &mut self.events);
-        let Some(median) = median(values) else { return };
         let limit = if rest {
             self.pack.limit(LimitName::DeviationRest)
         } else {
@@ -192,18 +265,13 @@ impl Judge {
         self.cells.step.saturating_mul(FROZEN_STEPS).max(FROZEN_LEAST)
     }
 
-    fn look_for_frozen_cells(&mut self, values: &[i64], bytes: Option<ByteRange>) {
-        let mut scratch = std::mem::take(&mut self.median_scratch);
-        scratch.clear();
-        scratch.extend_from_slice(values);
-        if let Some(median) = median(&mut scratch) {
-            self.look_for_a_frozen_cell(values, median, bytes);
-        }
-        self.median_scratch = scratch;
+    fn look_for_frozen_cells(&mut self, values: &[i64], median: i64, bytes: Option<ByteRange>) {
+        self.look_for_a_frozen_cell(values, median, bytes);
         if self.last_set != values {
             self.cell_sets.distinct += 1;
             self.last_set.clear();
             self.last_set.extend_from_slice(values);
+            self.last_median = median;
             self.still = Still { since: self.now, ..Still::default() };
             if std::mem::take(&mut self.still_raised) {
                 self.book.clear(self.now, Key::new(Check::LiveValues, Some(FROZEN_CELLS)), &mut self.events);

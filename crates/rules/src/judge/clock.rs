@@ -135,7 +135,7 @@ impl Judge {
 }
 
 fn is_look(tick: SessionTime) -> bool {
-    u128::from(tick.nanos).is_multiple_of(LOOK.as_nanos())
+    tick.nanos.is_multiple_of(LOOK.as_nanos() as u64)
 }
 
 /// The first tick strictly after a time; `None` beyond the end of session time.

@@ -27,7 +27,8 @@ impl Judge {
         if self.diagnosis.waits_for_facts() && 0 < self.cell_sets.whole() {
             self.diagnosis.begin(self.facts());
         }
-        let claims = self.diagnosis.look(&self.known());
+        let known = self.known();
+        let claims = self.diagnosis.look(&known);
         for claim in &claims {
             if claim.confidence == Confidence::Proven && claim.severity == Severity::Critical {
                 let key = Key::new(claim.cause.check(), claim.places.first().copied()).part(DIAGNOSED);
@@ -120,13 +121,13 @@ impl Judge {
         }
     }
 
-    pub(super) fn diagnose_set(&mut self, values: &[i64]) {
+    pub(super) fn diagnose_set(&mut self, values: &[i64], median: i64) {
         let steady = self.swing.unsteady == 0 && self.swing.blank_until <= self.now;
         let (quiet, rest) = (self.stage.is_quiet(), self.stage.cells_rest());
         let cells = &mut self.places_scratch;
         cells.clear();
         cells.extend(values.iter().map(|value| Some(*value)));
-        self.diagnosis.set(CellSet { at: self.now, cells, quiet, rest: quiet && rest, steady });
+        self.diagnosis.set(CellSet { at: self.now, cells, median, quiet, rest: quiet && rest, steady });
     }
 
     pub(super) fn diagnose_temperatures(&mut self) {

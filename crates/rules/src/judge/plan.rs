@@ -45,6 +45,8 @@ pub(super) struct Step {
     /// The step between neighbouring numbers as sent, in billionths.
     pub(super) resolution: i64,
     pub(super) bits: u8,
+    /// At the first of neighbouring cells or sensors with the same scale: how many they are. Else 0.
+    pub(super) run: usize,
 }
 
 /// A status word, a test or another number with a meaning, and its newest value.
@@ -125,7 +127,7 @@ impl Plan {
                 };
                 let (scale, bits) = (column_layout.scale.clone(), column_layout.bits);
                 let resolution = scale.resolution();
-                steps.push(Step { column, role, channel, scale, resolution, bits });
+                steps.push(Step { column, role, channel, scale, resolution, bits, run: 0 });
             }
             // The stage acts from the row that declares it, and the bus says what a current means.
             steps.sort_by_key(|step| match step.role {
@@ -133,6 +135,7 @@ impl Plan {
                 Role::Current => 1,
                 _ => 2,
             });
+            find_runs(&mut steps);
             plan.kinds.push(steps);
         }
         plan
@@ -204,6 +207,25 @@ impl Plan {
                 Role::Word(self.words.len() - 1)
             }
         })
+    }
+}
+
+/// Notes where cells or sensors of the pack stand one after another, as on nearly every line.
+fn find_runs(steps: &mut [Step]) {
+    let mut from = 0;
+    while let Some(first) = steps.get(from) {
+        let goes_on = |(count, step): &(usize, &Step)| match (first.role, step.role) {
+            (Role::Cell { slot: start, first: true }, Role::Cell { slot, first: true })
+            | (Role::Temperature { slot: start, first: true }, Role::Temperature { slot, first: true }) => {
+                slot == start + count && step.scale == first.scale
+            }
+            _ => false,
+        };
+        let run = steps.iter().skip(from).enumerate().take_while(goes_on).count();
+        if let Some(first) = steps.get_mut(from).filter(|_| 1 < run) {
+            first.run = run;
+        }
+        from += run.max(1);
     }
 }
 

@@ -1,8 +1,9 @@
 //! Temperatures, one by one, as sets and over time.
 
-use model::{ByteRange, Channel};
+use model::{ByteRange, Channel, Rows};
 
-use super::{Judge, TEMPERATURE_POSSIBLE, is_inside};
+use super::plan::{Role, Step};
+use super::{Column, Judge, TEMPERATURE_POSSIBLE, is_inside, values_of_run};
 use crate::alarms::Key;
 use crate::check::Check;
 use crate::latest::Update;
@@ -42,10 +43,63 @@ impl Judge {
         }
         if let Some(kept) = self.temperature_columns.get_mut(slot) {
             *kept = column;
+            self.temperatures_wrong |= column.is_wrong();
         }
         if first && let Update::Set { present, together } = self.temperatures.update(at, slot, nanos) {
             self.temperature_set(present, together, bytes);
         }
+    }
+
+    /// Neighbouring sensors at once, where each is there, possible and inside its limits and no delay runs: only the rates
+    /// can say something then. False, and nothing has changed, where that is not so.
+    pub(super) fn temperature_run(
+        &mut self,
+        rows: &Rows,
+        row: usize,
+        steps: &[Step],
+        bytes: Option<ByteRange>,
+    ) -> bool {
+        let mut values = std::mem::take(&mut self.run_scratch);
+        let update = self.usual_temperatures(rows, row, steps, &mut values, bytes);
+        self.run_scratch = values;
+        if let Some(Update::Set { present, together }) = update {
+            self.temperature_set(present, together, bytes);
+        }
+        update.is_some()
+    }
+
+    fn usual_temperatures(
+        &mut self,
+        rows: &Rows,
+        row: usize,
+        steps: &[Step],
+        values: &mut Vec<i64>,
+        bytes: Option<ByteRange>,
+    ) -> Option<Update> {
+        let first = steps.first()?;
+        let Role::Temperature { slot, .. } = first.role else { return None };
+        if self.temperatures_wrong {
+            self.temperatures_wrong = self.temperature_columns.iter().any(Column::is_wrong);
+            if self.temperatures_wrong {
+                return None;
+            }
+        }
+        let (lowest, highest) = values_of_run(rows, row, steps, values)?;
+        let high = self.pack.limit_ref(LimitName::TemperatureHigh);
+        let low = self.pack.limit_ref(LimitName::TemperatureLow);
+        let usual = is_inside(lowest, TEMPERATURE_POSSIBLE)
+            && is_inside(highest, TEMPERATURE_POSSIBLE)
+            && self.watches.temperature_high.is_quiet_at(highest, high)
+            && self.watches.temperature_low.is_quiet_at(lowest, low);
+        if !usual {
+            return None;
+        }
+        let update = self.temperatures.update_run(self.now, slot, values)?;
+        self.temperatures.step = self.temperatures.step.max(first.resolution);
+        for ((step, value), slot) in steps.iter().zip(values.iter()).zip(slot..) {
+            self.temperature_rate(step.channel, slot, *value, bytes);
+        }
+        Some(update)
     }
 
     fn temperature_rate(&mut self, channel: Channel, index: usize, nanos: i64, bytes: Option<ByteRange>) {
