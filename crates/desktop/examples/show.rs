@@ -17,6 +17,6 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let until = arguments.next().map(|millis| millis.parse().map(SessionTime::from_millis)).transpose()?;
     let none = || Failure { text: "there is no practice pack here".to_owned(), ..Failure::default() };
     let practice = Practice { faults: Vec::new(), pack: None, start: Arc::new(move |_, _| Err(none())) };
-    let first = Some(Wish::Replay(Replay { path, as_it_was: false, until, pack_text: None }));
+    let first = Some(Wish::Replay(Replay { path, as_it_was: false, until, ..Replay::default() }));
     Ok(run(Ready { practice, tool_version: String::new(), host: String::new(), players: Players::none(), first })?)
 }

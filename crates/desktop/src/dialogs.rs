@@ -19,6 +19,8 @@ pub enum Field {
     Record,
     /// A file to save a pack's limits to.
     SavePack,
+    /// Where to write a protocol file.
+    SaveProtocol,
     /// A new file for a table.
     Csv,
 }
@@ -97,6 +99,9 @@ fn of_the_system(field: Field) -> Option<PathBuf> {
         Field::Protocol => dialog.set_title("Protocol file").add_filter("protocol files", &["toml"]).pick_file(),
         Field::Pack => dialog.set_title("Pack file").add_filter("pack files", &["toml"]).pick_file(),
         Field::SavePack => dialog.set_title("Save as").add_filter("pack files", &["toml"]).save_file(),
+        Field::SaveProtocol => {
+            dialog.set_title("Save the protocol file").add_filter("protocol files", &["toml"]).save_file()
+        }
         Field::Csv => dialog.set_title("Table").add_filter("tables", &["csv"]).save_file(),
         Field::Record => dialog.set_title("Record to").add_filter("recordings", &["mcap"]).save_file(),
     }

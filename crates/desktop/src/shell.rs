@@ -13,13 +13,13 @@ use session::worker::{Job, Opened, Opener, Replay};
 use session::{Snapshot, Worker};
 
 use crate::colours::{self, Colours, Meaning};
-use crate::frames::Frames;
+use crate::frames::{Frames, Want};
 use crate::pace::Pace;
 use crate::pack_limits::{PackScreen, PackWish};
 use crate::prepare::{self, Book, PackFile, Prepare};
-use crate::review::Review;
+use crate::review::{self, Review};
 use crate::sound::{Players, Sound};
-use crate::start::{PracticeFault, Start, Wish};
+use crate::start::{Mend, PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
 use crate::wording::{Look, Said};
 use crate::{alarms, pieces, top_line};
@@ -375,7 +375,10 @@ impl Desktop {
             Showing::Review => {
                 top(ui, look);
                 // Showing the bytes is the other screen's.
-                let _asked = self.review.ui(ui, Some(look), &self.files);
+                if let Some(review::Asked::Bytes(bytes)) = self.review.ui(ui, Some(look), &self.files) {
+                    self.frames.go_to(bytes);
+                    self.showing = Showing::Frames;
+                }
             }
             Showing::Pack => {
                 top(ui, look);
@@ -386,7 +389,9 @@ impl Desktop {
             }
             Showing::Frames => {
                 top(ui, look);
-                self.frames.ui(ui, Some(look), &self.files);
+                if let Some(want) = self.frames.ui(ui, Some(look), &self.files) {
+                    self.wanted(&ui.ctx().clone(), want);
+                }
             }
         }
         self.send(out);
@@ -425,14 +430,33 @@ impl Desktop {
                 self.review.ui(ui, None, &files());
                 return;
             }
-            Showing::Frames => return self.frames.ui(ui, None, &files()),
+            Showing::Frames => {
+                let files = match self.start.wish() {
+                    // It is written to once it runs: there is nothing to read yet.
+                    Ok(Wish::Practice { .. }) | Err(_) => Files::default(),
+                    Ok(wish @ Wish::Live { .. }) => Files { recording: None, ..Files::of(&wish) },
+                    Ok(wish @ Wish::Replay(_)) => Files::of(&wish),
+                };
+                if let Some(want) = self.frames.ui(ui, None, &files) {
+                    self.wanted(&ui.ctx().clone(), want);
+                }
+                return;
+            }
         }
         // A file may be mended before it is looked at again.
         self.pack_file.forget();
         let wish = self.start.show(ui, &self.ready.practice.faults, &self.sound);
-        if std::mem::take(&mut self.start.mend) {
-            self.showing = Showing::Pack;
-            self.pack.opened(false);
+        if let Some(mend) = self.start.mend.take() {
+            match mend {
+                Mend::Protocol => {
+                    self.showing = Showing::Frames;
+                    self.frames.open_protocol();
+                }
+                Mend::Pack => {
+                    self.showing = Showing::Pack;
+                    self.pack.opened(false);
+                }
+            }
         }
         if let Some(wish) = wish {
             self.begin(&ui.ctx().clone(), wish);
@@ -455,6 +479,18 @@ impl Desktop {
         }
     }
 
+    /// Does what was asked for on the screen of the line, and stays there.
+    fn wanted(&mut self, ctx: &Context, want: Want) {
+        let wish = match want {
+            Want::Show(wish) => Some(wish),
+            Want::Start => self.start.wish().ok(),
+        };
+        if let Some(wish) = wish {
+            self.begin(ctx, wish);
+            self.showing = Showing::Frames;
+        }
+    }
+
     /// The screens to choose from, as keys and buttons.
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
@@ -473,6 +509,8 @@ impl Desktop {
                 match showing {
                     Showing::Prepare => self.prepare.opened(),
                     Showing::Pack => self.pack.opened(self.worker.is_some()),
+                    // What could not begin for faults of the protocol is mended there.
+                    Showing::Frames if self.start.can_mend() => self.frames.open_protocol(),
                     Showing::SwitchOn | Showing::Review | Showing::Frames => {}
                 }
             }

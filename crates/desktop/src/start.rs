@@ -74,11 +74,20 @@ pub struct Start {
     pub record: String,
     /// Why the last start failed.
     pub failure: Option<Failure>,
+    /// Which file the person wants to mend.
+    pub(crate) mend: Option<Mend>,
     /// The system's file dialog.
     pub dialogs: Dialogs,
-    /// The person wants to mend the pack file.
-    pub mend: bool,
     ports: Ports,
+}
+
+/// A file with faults.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Mend {
+    /// What the line carries.
+    Protocol,
+    /// What the pack may do.
+    Pack,
 }
 
 /// What the person asked for.
@@ -211,6 +220,9 @@ impl Start {
             if let Some(hint) = &failure.hint {
                 ui.label(RichText::new(format!("hint: {hint}")).size(15.0));
             }
+            if self.can_mend() && ui.button("Mend it (L)").clicked() {
+                self.mend = Some(Mend::Protocol);
+            }
         }
         wish.inner
     }
@@ -238,7 +250,9 @@ impl Start {
             let faults = self.failure.as_ref().map_or(&[][..], |failure| &failure.pack);
             faults_ui(ui, "pack", faults);
             if !faults.is_empty() {
-                self.mend |= ui.button("Mend it (K)").clicked();
+                if ui.button("Mend it (K)").clicked() {
+                    self.mend = Some(Mend::Pack);
+                }
             }
         }
         if self.kind != Kind::Recording {
@@ -278,10 +292,8 @@ impl Start {
             Field::Protocol => &mut self.protocol,
             Field::Pack => &mut self.pack,
             Field::Record => &mut self.record,
-            // Asked on the screen of the pack.
-            Field::SavePack => return,
-            // Not asked for here.
-            Field::Csv => return,
+            // Asked for on other screens, which take it there.
+            Field::SavePack | Field::SaveProtocol | Field::Csv => return,
         };
         *text = path.display().to_string();
     }
@@ -350,6 +362,11 @@ impl Start {
         (has_one && !self.pack.trim().is_empty()).then(|| PathBuf::from(self.pack.trim()))
     }
 
+    /// Whether it is the protocol text that keeps the session from beginning.
+    pub(crate) fn can_mend(&self) -> bool {
+        self.failure.as_ref().is_some_and(|failure| !failure.protocol.is_empty()) && self.kind != Kind::Practice
+    }
+
     /// What would be started, or what is missing.
     pub fn wish(&self) -> Result<Wish, &'static str> {
         let record = (!self.record.trim().is_empty()).then(|| PathBuf::from(self.record.trim()));
@@ -362,11 +379,7 @@ impl Start {
             Kind::Recording => {
                 let path = filled(&self.recording, "type the path of a recording, or drop it here")?.into();
                 let as_it_was = self.as_it_was;
-                return Ok(Wish::Replay(session::worker::Replay {
-                    path,
-                    as_it_was,
-                    ..session::worker::Replay::default()
-                }));
+                return Ok(Wish::Replay(session::worker::Replay { path, as_it_was, ..Default::default() }));
             }
             Kind::Serial => session::opening::From::Port(filled(&self.port, "choose a port or type its path")?.into()),
             Kind::Tcp => session::opening::From::Tcp(filled(&self.tcp, "type host and port")?),

@@ -68,6 +68,14 @@ impl Look<'_> {
     }
 }
 
+/// Which bits of a word: "bit 3", "bits 4 to 7". Lowest, and how many.
+pub(crate) fn bits((low, count): (u8, u8)) -> String {
+    match count {
+        1 => format!("bit {low}"),
+        _ => format!("bits {low} to {}", low.saturating_add(count.saturating_sub(1))),
+    }
+}
+
 /// The answer, and its first reason in words.
 pub fn verdict(look: Look<'_>) -> (Said, String) {
     let snapshot = look.snapshot;

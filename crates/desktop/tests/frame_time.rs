@@ -10,7 +10,7 @@ use egui::{Event, PointerButton, Pos2, RawInput, Rect, vec2};
 use model::SessionTime;
 use session::history::{History, Series};
 use session::rules::Pack;
-use session::snapshot::{Facts, Link, Phase, Reading, Standing};
+use session::snapshot::{Facts, LineFacts, Link, Phase, Reading, Standing};
 use session::{Snapshot, history::Piece};
 
 /// 24 cells at 10 a second for an hour, six sensors, current; never twice the same.
@@ -102,6 +102,82 @@ fn frames(snapshot: &Snapshot, whole: bool) -> Vec<f64> {
     times
 }
 
+/// A shipped recording again and again, for an hour.
+fn hour_of_bytes(folder: &std::path::Path) -> std::path::PathBuf {
+    let from = packwake_tests::root().join("recordings/acorn-weak-cell.mcap");
+    let from = recording::Recording::open(&from).expect("it opens");
+    let path = folder.join("hour.mcap");
+    let mut writer = recording::Writer::create(&path, from.header()).expect("it can be made");
+    let inputs: Vec<_> = from.inputs().collect();
+    let length = inputs.last().expect("it has inputs").at.nanos;
+    let bytes = inputs.iter().filter(|input| matches!(input.kind, model::InputKind::Bytes(_)));
+    let bytes: Vec<_> = bytes.collect();
+    let mut number = 0;
+    for round in 0..3_600_000_000_000 / length {
+        for input in &bytes {
+            let at = SessionTime { nanos: round * length + input.at.nanos };
+            writer.append(&model::Input { number, at, kind: input.kind.clone() }).expect("it is written");
+            number += 1;
+        }
+    }
+    writer.finish().expect("it is closed");
+    path
+}
+
+#[test]
+#[expect(clippy::disallowed_methods, reason = "it is this machine's time that is measured")]
+fn a_frame_of_the_line_is_quick_in_a_long_recording() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let files = desktop::Files { recording: Some(hour_of_bytes(folder.path())), ..desktop::Files::default() };
+    for (name, with_text) in [("strips", false), ("strips and protocol text", true)] {
+        let ctx = egui::Context::default();
+        colours::dress(&ctx);
+        let mut screen = desktop::frames::Frames::default();
+        screen.go_to(model::ByteRange { start: 3_000_000, end: 3_000_000 });
+        if with_text {
+            screen.open_protocol();
+        }
+        let size = Rect::from_min_size(Pos2::ZERO, vec2(1280.0, 800.0));
+        let mut frame = |number: u32| {
+            let input =
+                RawInput { screen_rect: Some(size), time: Some(f64::from(number) * 0.1), ..RawInput::default() };
+            let began = Instant::now();
+            let mut output = ctx.run_ui(input, |ui| {
+                screen.ui(ui, None, &files);
+            });
+            let words = |text: &str| {
+                let has =
+                    |shape: &egui::Shape| matches!(shape, egui::Shape::Text(at) if at.galley.text().contains(text));
+                output.shapes.iter().any(|clipped| has(&clipped.shape))
+            };
+            let done = words("3000") && words("frames accepted") && !words("so far");
+            output.textures_delta.clear();
+            let triangles = ctx.tessellate(output.shapes, output.pixels_per_point);
+            assert!(!triangles.is_empty());
+            (began.elapsed().as_secs_f64() * 1e3, done)
+        };
+        // While it is being read no frame waits, either.
+        let mut times = Vec::new();
+        let mut number = 0;
+        while !times.last().is_some_and(|(_, done)| *done) {
+            number += 1;
+            assert!(number < 2_000, "it is not read within half a minute");
+            times.push(frame(number));
+            std::thread::sleep(Duration::from_millis(15));
+        }
+        let reading = times.len();
+        times.extend((number..number + 60).map(&mut frame));
+        // The first frames lay out and fill the font atlas.
+        let mut times: Vec<f64> =
+            times.split_off(times.len().saturating_sub(70)).into_iter().map(|(time, _)| time).collect();
+        times.sort_by(f64::total_cmp);
+        let (median, worst) = (times[times.len() / 2], times[times.len() - 1]);
+        eprintln!("{name}: median {median:.2} ms, worst {worst:.2} ms a frame; read after {reading} frames");
+        let limit = if cfg!(debug_assertions) { 40.0 } else { 4.0 };
+        assert!(median < limit, "{name}: {median:.2} ms a frame");
+    }
+}
+
 #[test]
 fn a_frame_with_an_hour_of_data_is_quick() {
     let snapshot = hour();
@@ -152,6 +228,14 @@ fn a_frame_of_the_screen_of_the_pack_is_quick() {
         chemistry: pack.chemistry().name(),
         sensors: pack.temperatures().to_vec(),
         judged_by: Arc::new(pack),
+        line: LineFacts {
+            protocol: String::new(),
+            summary: String::new(),
+            text: "".into(),
+            settings: None,
+            questions: 0,
+            may_ask: false,
+        },
     };
     let snapshot = Snapshot { phase: Phase::Running, facts: Some(Arc::new(facts)), ..Snapshot::default() };
     let times = pack_frames(&snapshot);

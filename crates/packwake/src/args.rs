@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand};
-use model::{Amount, Dimension, HandReading};
+use model::{Amount, ByteRange, Dimension, HandReading};
 
 const CAUTION: &str = "packwake advises and protects nothing: it is no fuse, no contactor, no BMS and no judgement. \
     Local codes and qualified practice come first. More than 60 V DC can kill; less still burns, and a DC arc does not \
@@ -35,6 +35,8 @@ pub(crate) enum Task {
     Replay(Replay),
     /// Write what was received as CSV, one row a frame.
     Export(Export),
+    /// Show the bytes of a recording, or of a raw byte file: each frame part by part, and why the rest is none.
+    Frames(Frames),
     /// Check protocol files, pack files and recordings, and run the examples of protocol files.
     Check(Check),
     /// Play a practice pack on a line of its own and print the path of that line.
@@ -158,6 +160,32 @@ pub(crate) struct Export {
 }
 
 #[derive(Args, Debug)]
+pub(crate) struct Frames {
+    /// A recording, or a file of raw bytes.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Which bytes of the stream, such as 1234..1312, counted from 0; the end is not shown. Without this and --from, the
+    /// first 65536.
+    #[arg(long, value_name = "A..B", value_parser = bytes, conflicts_with_all = ["from", "length"])]
+    pub(crate) bytes: Option<ByteRange>,
+    /// From which time of the session on, such as 10s.
+    #[arg(long, value_name = "TIME", value_parser = time_of_session)]
+    pub(crate) from: Option<Duration>,
+    /// For how long from there, such as 2s.
+    #[arg(long = "for", value_name = "TIME", value_parser = time, default_value = "1s", requires = "from")]
+    pub(crate) length: Duration,
+    /// One line a frame, without its parts.
+    #[arg(long)]
+    pub(crate) brief: bool,
+    /// Protocol file; needed for raw bytes. With a recording it is used instead of the recorded one.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) protocol: Option<PathBuf>,
+    /// Line rate that the times of raw bytes are worked out from, instead of the protocol file's.
+    #[arg(long, value_name = "RATE")]
+    pub(crate) baud: Option<u32>,
+}
+
+#[derive(Args, Debug)]
 pub(crate) struct Check {
     /// Protocol files, pack files or recordings.
     #[arg(value_name = "FILE", required = true)]
@@ -221,6 +249,20 @@ fn time(text: &str) -> Result<Duration, String> {
 fn moment(text: &str) -> Result<Duration, String> {
     let amount = Amount::parse(text).map_err(|error| format!("{error}; write for example 60s"))?;
     amount.duration().ok_or_else(|| "write a time such as 60s".to_owned())
+}
+
+/// As [`time`], but the begin of the session is one, too.
+fn time_of_session(text: &str) -> Result<Duration, String> {
+    let amount = Amount::parse(text).map_err(|error| format!("{error}; write for example 10s"))?;
+    amount.duration().ok_or_else(|| "write a time such as 10s".to_owned())
+}
+
+fn bytes(text: &str) -> Result<ByteRange, String> {
+    let range = text.split_once("..").and_then(|(start, end)| {
+        let range = ByteRange { start: start.trim().parse().ok()?, end: end.trim().parse().ok()? };
+        (range.start < range.end).then_some(range)
+    });
+    range.ok_or_else(|| "write a range such as 1234..1312: the first byte, and one behind the last".to_owned())
 }
 
 fn volts(text: &str) -> Result<i64, String> {

@@ -185,6 +185,34 @@ pub(crate) fn open(from: &Recorded, prose: &mut Prose) -> Result<Session> {
     Ok(Session { header, inputs: Inputs::Raw { file: Box::new(file), read_bytes: 0 }, size_bytes })
 }
 
+/// The bytes of a session that was, without a pack.
+pub(crate) struct Line {
+    pub(crate) protocol_text: String,
+    pub(crate) times: Times,
+    pub(crate) inputs: Inputs,
+}
+
+/// Opens a recording, or a raw byte file with a protocol, for its bytes alone.
+pub(crate) fn open_line(path: &Path, protocol: Option<&Path>, baud: Option<u32>, prose: &mut Prose) -> Result<Line> {
+    if is_recording(path)? {
+        let opened = recording::Recording::open(path)?;
+        let protocol_text = match protocol {
+            Some(path) => read_protocol(path, prose)?.1,
+            None => opened.header().protocol_text.clone(),
+        };
+        let inputs = Inputs::Recording(Box::new(opened.inputs()));
+        return Ok(Line { protocol_text, times: opened.header().times, inputs });
+    }
+    let named = protocol.ok_or_else(|| {
+        let text = format!("{} is no recording; raw bytes need --protocol", path.display());
+        Hinted::error(text, "a recording carries its protocol; raw bytes do not, and their times are only assumed")
+    })?;
+    let (protocol, protocol_text) = read_protocol(named, prose)?;
+    let file = transport::raw_inputs(path, &line_settings(&protocol, baud, Some(named))?)?;
+    let inputs = Inputs::Raw { file: Box::new(file), read_bytes: 0 };
+    Ok(Line { protocol_text, times: Times::Assumed, inputs })
+}
+
 /// The protocol's line settings, with another rate where one was given.
 pub(crate) fn line_settings(protocol: &Protocol, baud: Option<u32>, path: Option<&Path>) -> Result<LineSettings> {
     match (protocol.line(), baud) {

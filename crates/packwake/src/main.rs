@@ -8,6 +8,7 @@ mod check;
 mod export;
 mod faults;
 mod files;
+mod frames;
 mod output;
 mod ports;
 mod practice;
@@ -67,6 +68,7 @@ fn main() -> ExitCode {
         Some(Task::Watch(task)) => watch::run(*task, &mut prose),
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),
+        Some(Task::Frames(task)) => frames::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),
         Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),
         Some(Task::Ports) => ports::run(&mut prose),

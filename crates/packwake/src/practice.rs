@@ -78,7 +78,7 @@ pub(crate) fn open(file: &Path) -> Result<Status> {
     // What is no recording is said here, where it was asked for.
     let recording = recording::Recording::open(file)?;
     drop(recording);
-    let replay = session::worker::Replay { path: file.to_owned(), as_it_was: false, until: None };
+    let replay = session::worker::Replay { path: file.to_owned(), ..Default::default() };
     run(Ready { first: Some(Wish::Replay(replay)), ..ready(SOUND, Players::of_this_machine()) })
 }
 

@@ -244,7 +244,7 @@ fn body_length(shape: &BinaryFrame, message: &Message, bytes: &[u8], claimed: Op
 }
 
 /// Fixed values, end bytes and the checksum of a whole frame.
-fn check(shape: &BinaryFrame, whole: &[u8], body: usize, extra: &[u8]) -> Result<(), Reason> {
+pub(crate) fn check(shape: &BinaryFrame, whole: &[u8], body: usize, extra: &[u8]) -> Result<(), Reason> {
     for (part, value) in &shape.constants {
         if int(part, whole, part.place.resolve(shape.header, body)) != Some(*value) {
             return Err(Reason::WrongConstant { part: part.name.clone() });
@@ -265,11 +265,11 @@ fn check(shape: &BinaryFrame, whole: &[u8], body: usize, extra: &[u8]) -> Result
     Ok(())
 }
 
-fn int(part: &BinaryPart, bytes: &[u8], at: usize) -> Option<i128> {
+pub(crate) fn int(part: &BinaryPart, bytes: &[u8], at: usize) -> Option<i128> {
     read(part.number, bytes, at).and_then(Raw::int)
 }
 
-fn ids_match(shape: &BinaryFrame, message: &Message, header: &[u8]) -> bool {
+pub(crate) fn ids_match(shape: &BinaryFrame, message: &Message, header: &[u8]) -> bool {
     shape.ids.iter().all(|part| {
         let Some((_, wanted)) = message.ids.iter().find(|(name, _)| *name == part.name) else { return true };
         match wanted {

@@ -160,7 +160,7 @@ pub(crate) fn shift(field: &Field, times: usize, first: &[Option<Raw>]) -> Resul
 }
 
 /// The number of a part as it stands, whether or not it means "absent".
-fn value(message: &Message, field: &Field, body: &[u8], at: usize, first: &[Option<Raw>]) -> Option<Raw> {
+pub(crate) fn value(message: &Message, field: &Field, body: &[u8], at: usize, first: &[Option<Raw>]) -> Option<Raw> {
     let raw = match &field.source {
         FieldSource::Of(part) => there(message, *part, first).map(Raw::Int),
         FieldSource::SumOf(parts) => {
@@ -191,7 +191,7 @@ pub(crate) fn count(first: &[Option<Raw>], part: usize, field: &Field) -> Option
 }
 
 /// The number, unless it is one that means "absent".
-fn present(field: &Field, raw: Raw) -> Option<Raw> {
+pub(crate) fn present(field: &Field, raw: Raw) -> Option<Raw> {
     match raw {
         Raw::Int(value) if field.absent.contains(&value) && !matches!(field.source, FieldSource::SumOf(_)) => None,
         Raw::Float(value) => {

@@ -43,6 +43,7 @@ mod catalogue;
 mod checksum;
 mod crc_engine;
 mod decoder;
+pub mod dissect;
 mod encode;
 mod examples;
 mod gather;

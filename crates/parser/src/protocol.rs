@@ -54,6 +54,11 @@ impl Protocol {
         self.asks.iter().map(|ask| ask.times)
     }
 
+    /// Whether a message kind answers another: what it holds then hangs on the question before it.
+    pub fn is_answer(&self, kind: usize) -> bool {
+        self.messages.get(kind).is_some_and(|message| !message.answers.is_empty())
+    }
+
     /// The bytes of the longest frame.
     pub fn longest_frame(&self) -> usize {
         self.frames.iter().map(|frame| frame.longest).max().unwrap_or(0)
@@ -111,6 +116,8 @@ pub(crate) struct BinaryFrame {
     pub(crate) end: Vec<u8>,
     pub(crate) constants: Vec<(BinaryPart, i128)>,
     pub(crate) check: Option<BinaryCheck>,
+    /// Parts that decide nothing. Only for who looks at the bytes.
+    pub(crate) others: Vec<BinaryPart>,
 }
 
 /// A place in a frame whose body length is not known yet.

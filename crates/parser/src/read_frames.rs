@@ -279,8 +279,17 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>], packets: bool) -> Opt
         table.fault_hint(&table.span_of("end"), "more than 16 end bytes", hint);
     }
     let trailer = trailer + end.len();
-    let mut frame =
-        BinaryFrame { start, header, trailer, end, ids: Vec::new(), size: None, constants: Vec::new(), check: None };
+    let mut frame = BinaryFrame {
+        start,
+        header,
+        trailer,
+        end,
+        ids: Vec::new(),
+        size: None,
+        constants: Vec::new(),
+        check: None,
+        others: Vec::new(),
+    };
     for draft in drafts.iter() {
         let Some(number) = draft.number else { continue };
         let part = BinaryPart { name: draft.name.clone(), place: draft.from, number };
@@ -297,6 +306,8 @@ fn read_binary(table: Table<'_>, drafts: &mut [Draft<'_>], packets: bool) -> Opt
                 draft.table.fault_hint(&draft.table.span_of("equals"), "a float can't have a fixed value", hint);
             }
             frame.constants.push((part.clone(), equals.value.into()));
+        } else if draft.role == Role::Other {
+            frame.others.push(part.clone());
         }
         match draft.role {
             Role::Id | Role::Size if matches!(draft.from, Place::BodyEnd(_)) => draft.table.fault_hint(

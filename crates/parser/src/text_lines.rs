@@ -8,11 +8,11 @@ use crate::look::keep_telling;
 use crate::protocol::{Field, FieldSource, Frame, IdValue, Message, Number, TextFrame, Times};
 
 /// A line taken apart.
-struct Line<'b> {
+pub(crate) struct Line<'b> {
     /// Between the start and the mark of the checksum.
-    content: &'b [u8],
+    pub(crate) content: &'b [u8],
     /// The digits of the checksum; `None` where the frame has none.
-    check: Option<&'b [u8]>,
+    pub(crate) check: Option<&'b [u8]>,
 }
 
 pub(crate) fn find(context: Context<'_>, frame: &Frame, shape: &TextFrame, bytes: &[u8], line_begins: bool) -> Found {
@@ -108,7 +108,7 @@ fn line_end(shape: &TextFrame, bytes: &[u8]) -> LineEnd {
     LineEnd::None
 }
 
-fn take_apart<'b>(shape: &TextFrame, line: &'b [u8]) -> Option<Line<'b>> {
+pub(crate) fn take_apart<'b>(shape: &TextFrame, line: &'b [u8]) -> Option<Line<'b>> {
     let line = line.strip_suffix(b"\r").unwrap_or(line);
     let content = line.get(shape.start.len()..)?;
     let Some(check) = &shape.check else { return Some(Line { content, check: None }) };
@@ -124,7 +124,7 @@ fn covered<'b>(shape: &TextFrame, bytes: &'b [u8], content: &[u8]) -> &'b [u8] {
     bytes.get(from..to).unwrap_or(&[])
 }
 
-fn split<'b>(content: &'b [u8], separator: &'b [u8]) -> impl Iterator<Item = &'b [u8]> {
+pub(crate) fn split<'b>(content: &'b [u8], separator: &'b [u8]) -> impl Iterator<Item = &'b [u8]> {
     let mut rest = Some(content);
     std::iter::from_fn(move || {
         let current = rest?;
@@ -142,7 +142,7 @@ fn split<'b>(content: &'b [u8], separator: &'b [u8]) -> impl Iterator<Item = &'b
 }
 
 /// The values of a message's columns, in their order.
-fn values(message: &Message, shape: &TextFrame, columns: &[&[u8]]) -> Result<Vec<Cell>, Reason> {
+pub(crate) fn values(message: &Message, shape: &TextFrame, columns: &[&[u8]]) -> Result<Vec<Cell>, Reason> {
     let mut cells: Vec<Cell> = vec![None; message.column_count];
     let mut first: Vec<Option<Raw>> = Vec::with_capacity(message.fields.len());
     for field in &message.fields {
@@ -201,7 +201,7 @@ fn values(message: &Message, shape: &TextFrame, columns: &[&[u8]]) -> Result<Vec
     Ok(cells)
 }
 
-fn labelled<'b>(columns: &[&'b [u8]], label: &[u8], mark: &[u8]) -> Option<&'b [u8]> {
+pub(crate) fn labelled<'b>(columns: &[&'b [u8]], label: &[u8], mark: &[u8]) -> Option<&'b [u8]> {
     columns.iter().find_map(|column| column.trim_ascii_start().strip_prefix(label)?.strip_prefix(mark))
 }
 

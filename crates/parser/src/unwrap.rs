@@ -4,6 +4,8 @@
 //! control characters), COBS after Cheshire and Baker (IEEE/ACM Transactions on Networking 7(2), 1999, by the crate
 //! `cobs`), and bytes written as hexadecimal text between a start character and the end of the line (as Modbus ASCII).
 
+use std::ops::Range;
+
 const SLIP_END: u8 = 0xC0;
 const SLIP_ESC: u8 = 0xDB;
 const SLIP_ESC_END: u8 = 0xDC;
@@ -86,6 +88,53 @@ impl Wrapping {
         }
     }
 
+    /// Whether these bytes are packets that hold nothing, one behind the other.
+    pub(crate) fn is_filling(self, bytes: &[u8]) -> bool {
+        let mut packet = Vec::new();
+        let mut lines = bytes.split_inclusive(|byte| self.ends(*byte));
+        lines.all(|line| self.unwrap(line, &mut packet).is_some() && packet.is_empty())
+    }
+
+    /// Where in the line each byte of its packet stands: with its escape, or as two digits. A zero of COBS stands where
+    /// the count that ends the run before it does. Empty for a line that is broken.
+    pub(crate) fn places(self, line: &[u8]) -> Vec<Range<usize>> {
+        let mut packet = Vec::new();
+        if self.unwrap(line, &mut packet).is_none() {
+            return Vec::new();
+        }
+        let end = line.split_last().filter(|(last, _)| self.ends(**last)).map_or(line.len(), |(_, rest)| rest.len());
+        let mut places = Vec::with_capacity(packet.len());
+        let mut at = match self {
+            Self::Hex { start } => line.iter().rposition(|byte| *byte == start).map_or(end, |at| at + 1),
+            Self::Slip | Self::Hdlc | Self::Cobs => 0,
+        };
+        while at < end {
+            let byte = line.get(at).copied().unwrap_or(0);
+            match self {
+                Self::Slip | Self::Hdlc => {
+                    let width =
+                        if matches!((self, byte), (Self::Slip, SLIP_ESC) | (Self::Hdlc, HDLC_ESC)) { 2 } else { 1 };
+                    places.push(at..at + width);
+                    at += width;
+                }
+                Self::Hex { .. } => {
+                    places.push(at..at + 2);
+                    at += 2;
+                }
+                Self::Cobs => {
+                    let next = at + usize::from(byte.max(1));
+                    places.extend((at + 1..next.min(end)).map(|at| at..at + 1));
+                    if byte != u8::MAX && next < end {
+                        places.push(next..next + 1);
+                    }
+                    at = next;
+                }
+            }
+        }
+        // A run of COBS that goes on behind the end.
+        if places.len() == packet.len() { places } else { Vec::new() }
+    }
+
     /// Appends a packet as it goes on the line.
     pub(crate) fn wrap(self, packet: &[u8], out: &mut Vec<u8>) {
         match self {
@@ -152,6 +201,23 @@ mod tests {
         assert_eq!(wrapping.unwrap(line, &mut back), Some(()));
         assert_eq!(back, hex(packet), "unwrap {packet}");
         assert!(out.len() <= wrapping.longest(hex(packet).len()));
+        // Each byte stands where its own part of the line says it again.
+        let places = wrapping.places(line);
+        assert_eq!(places.len(), back.len());
+        for (place, byte) in places.into_iter().zip(&back) {
+            let alone = &line[place];
+            match (wrapping, alone) {
+                (Wrapping::Cobs, [there]) => assert!(there == byte || *byte == 0),
+                (Wrapping::Slip | Wrapping::Hdlc, [there]) => assert_eq!(there, byte),
+                (_, both) => {
+                    let mut packet = Vec::new();
+                    let start: &[u8] = if let Wrapping::Hex { .. } = wrapping { b":" } else { b"" };
+                    let one = [start, both].concat();
+                    assert_eq!(wrapping.unwrap(&one, &mut packet), Some(()));
+                    assert_eq!(packet, [*byte]);
+                }
+            }
+        }
     }
 
     #[test]

@@ -12,6 +12,7 @@ use parser::{Decoder, Encoder, Protocol};
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::{Index, select};
+use support::dissected::check;
 use support::{decode, protocol};
 
 /// How packets lie on the line.
@@ -606,5 +607,17 @@ proptest! {
         for (at, byte) in bytes.iter().enumerate() {
             prop_assert!(mentioned[at] || ends.contains(byte), "byte {} of\n{}", at, generated.text);
         }
+    }
+
+    /// Who looks at the bytes sees what the decoder saw.
+    #[test]
+    fn a_dissection_says_what_the_decoder_says(
+        generated in generated(false),
+        pieces in vec(piece(true), 0..12),
+        over in any::<bool>(),
+    ) {
+        let protocol = protocol(&generated.text);
+        let (bytes, _) = stream(&generated, &protocol, &pieces);
+        check(&protocol, &bytes, over);
     }
 }

@@ -9,6 +9,7 @@ use parser::{Decoder, Encoder, Protocol};
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::{Index, select, subsequence};
+use support::dissected::check;
 use support::{decode, decode_whole, most_kept, protocol};
 
 /// A part of a generated message.
@@ -445,6 +446,18 @@ proptest! {
             mentioned[start.parse().unwrap()..end.parse().unwrap()].fill(true);
         }
         prop_assert!(mentioned.iter().all(|mentioned| *mentioned), "{}", generated.text);
+    }
+
+    /// Who looks at the bytes sees what the decoder saw.
+    #[test]
+    fn a_dissection_says_what_the_decoder_says(
+        generated in generated(CHECKS.len()),
+        pieces in vec(piece(), 0..12),
+        over in any::<bool>(),
+    ) {
+        let protocol = protocol(&generated.text);
+        let (bytes, _) = stream(&protocol, generated.first, &pieces);
+        check(&protocol, &bytes, over);
     }
 }
 

@@ -94,6 +94,9 @@ pub trait Watcher {
     /// Each tick of 50 ms, and remarks about the source that are no events.
     fn note(&mut self, note: Note<'_>);
 
+    /// Every input, stamped, before it is decoded.
+    fn input(&mut self, _input: &Input) {}
+
     /// Every decoded batch, before the rules have judged it.
     fn batch(&mut self, _batch: &Batch) {}
 
@@ -555,6 +558,7 @@ impl Session<'_> {
 
     fn process(&mut self, input: &Input) {
         let watcher = &mut *self.watcher;
+        watcher.input(input);
         let Some(asking) = &mut self.asking else {
             self.engine.process_with(input, &mut |batch| watcher.batch(batch));
             return;

@@ -3,10 +3,11 @@
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use model::{ByteRange, Channel, Fault, SessionTime};
+use model::{ByteRange, Channel, Fault, LineSettings, SessionTime};
 use rules::{Alarm, HandLine, Held, LimitValues, Measured, Outcome, Pack, Severity, Stage, Verdict};
 
 use crate::history::{History, Piece};
+use crate::line_bytes::LineShown;
 
 /// Where a session is in its life.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -52,6 +53,25 @@ pub struct Facts {
     pub chemistry: &'static str,
     /// Where each temperature sensor sits; number 1 first.
     pub sensors: Vec<String>,
+    /// How the line is described.
+    pub line: LineFacts,
+}
+
+/// How the line is described, and what may be sent on it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct LineFacts {
+    /// The protocol's name.
+    pub protocol: String,
+    /// What it is, in one line; may be empty.
+    pub summary: String,
+    /// The text of the protocol.
+    pub text: Arc<str>,
+    /// How a serial line is set, where the protocol says it.
+    pub settings: Option<LineSettings>,
+    /// How many questions the protocol lists.
+    pub questions: usize,
+    /// Whether the person allowed that they are sent.
+    pub may_ask: bool,
 }
 
 /// What is known of the line to the BMS, besides the age of its data.
@@ -275,6 +295,8 @@ pub struct Snapshot {
     pub events: Arc<Vec<EventLine>>,
     /// The values over time.
     pub history: Arc<History>,
+    /// The bytes of the line.
+    pub line: Arc<LineShown>,
     /// What happened and can be gone to, oldest first.
     pub moments: Arc<Vec<Moment>>,
     /// More happened than is listed in `moments`.

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
-use model::{Batch, Channel, Item, KindLayout, Quantity, SessionTime};
+use model::{Batch, Channel, Input, InputKind, Item, KindLayout, Quantity, SessionTime};
 use parser::Protocol;
 use rules::statistics::median;
 use rules::{Alarm, AlarmChange, Event, EventKind, FindingChange, LimitName, LinkChange, Outcome, Pack, Severity};
@@ -13,8 +13,10 @@ use crate::engine::{Engine, SessionEvent};
 use crate::event_lines::text_line;
 use crate::history::{History, Piece};
 use crate::keeper::RecorderChange;
+use crate::line_bytes::{LineShown, LineStatistics, Tail};
 use crate::snapshot::{
-    Earlier, EventLine, Facts, Limits, Link, Moment, MomentKind, Phase, Reading, Recording, Snapshot, Standing,
+    Earlier, EventLine, Facts, Limits, LineFacts, Link, Moment, MomentKind, Phase, Reading, Recording, Snapshot,
+    Standing,
 };
 
 /// Events that are kept.
@@ -33,6 +35,10 @@ pub(crate) struct View {
     protocol: Option<Arc<Protocol>>,
     practice: bool,
     replay: bool,
+    may_ask: bool,
+    tail: Tail,
+    line_statistics: LineStatistics,
+    line_changed: bool,
     events: VecDeque<EventLine>,
     next_event: u64,
     events_changed: bool,
@@ -69,7 +75,21 @@ impl View {
             ..Snapshot::default()
         };
         // A number that comes again would be taken for the same line.
-        *self = Self { shown, next_event: self.next_event, ..Self::new(self.replay) };
+        *self = Self { shown, next_event: self.next_event, may_ask: self.may_ask, ..Self::new(self.replay) };
+    }
+
+    /// The person allowed that the questions of the protocol are sent.
+    pub(crate) fn may_ask(&mut self) {
+        self.may_ask = true;
+    }
+
+    /// Takes an input, before it is decoded.
+    pub(crate) fn input(&mut self, input: &Input) {
+        if input.kind != InputKind::Quiet {
+            self.tail.input(input);
+            self.line_statistics.input(input);
+            self.line_changed = true;
+        }
     }
 
     /// What is shown now.
@@ -148,6 +168,8 @@ impl View {
         let pack = engine.judge().pack();
         self.practice = header.practice;
         self.protocol = Some(Arc::clone(engine.protocol()));
+        let protocol = engine.protocol();
+        self.line_statistics = LineStatistics::new(protocol.layout());
         let shown = &mut self.shown;
         shown.phase = Phase::Running;
         shown.facts = Some(Arc::new(Facts {
@@ -158,6 +180,14 @@ impl View {
             judged_by: Arc::new(pack.clone()),
             chemistry: pack.chemistry().name(),
             sensors: pack.temperatures().to_vec(),
+            line: LineFacts {
+                protocol: protocol.name().to_owned(),
+                summary: protocol.summary().to_owned(),
+                text: header.protocol_text.as_str().into(),
+                settings: protocol.line(),
+                questions: protocol.asks().count(),
+                may_ask: self.may_ask,
+            },
         }));
         shown.cells = vec![Reading::default(); usize::from(pack.cells())];
         shown.temperatures = vec![Reading::default(); pack.temperatures().len()];
@@ -203,6 +233,8 @@ impl View {
     /// Takes decoded values.
     pub(crate) fn batch(&mut self, batch: &Batch) {
         let Some(protocol) = &self.protocol else { return };
+        self.tail.batch(batch, protocol);
+        self.line_statistics.batch(batch);
         let layout = protocol.layout();
         for item in &batch.order {
             let Item::Row { kind, row } = item else { continue };
@@ -274,6 +306,10 @@ impl View {
         shown.limits = Some(limits(judge.pack(), judge.cells_rest(), shown.current.latest));
         if shown.alarms.as_slice() != judge.alarms() {
             shown.alarms = Arc::new(judge.alarms().to_vec());
+        }
+        if std::mem::take(&mut self.line_changed) {
+            let statistics = self.line_statistics.clone();
+            shown.line = Arc::new(LineShown { stretch: self.tail.stretch(), statistics });
         }
         shown.meter = judge.meter();
         shown.held = judge.held();

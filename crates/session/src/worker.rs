@@ -43,6 +43,8 @@ pub struct Replay {
     pub until: Option<SessionTime>,
     /// The text of a pack file to judge by instead of the recording's own.
     pub pack_text: Option<String>,
+    /// The text of a protocol to decode it by, instead of its own.
+    pub protocol_text: Option<String>,
 }
 
 /// A job, and what must live as long as it does.
@@ -190,6 +192,9 @@ impl Watching {
     fn run(&mut self, job: Job, stop: &CancellationToken) -> Result<(), Failure> {
         match job {
             Job::Live(live) => {
+                if live.may_ask {
+                    self.view.may_ask();
+                }
                 let end = live_watched(*live, stop, self).map_err(|error| failure_of(&error))?;
                 self.finish(&end.engine);
                 Ok(())
@@ -223,6 +228,9 @@ impl Watching {
         if let Some(pack_text) = &replay.pack_text {
             header.pack_text.clone_from(pack_text);
         }
+        if let Some(text) = &replay.protocol_text {
+            header.protocol_text.clone_from(text);
+        }
         let mut engine = Engine::new(header).map_err(|unusable| Failure {
             text: unusable.to_string(),
             protocol: unusable.protocol,
@@ -252,7 +260,9 @@ impl Watching {
             if !replay.as_it_was && replay.until.is_none() {
                 // Nobody looks before the end, so that rows may wait for each other.
                 let stamped = engine.stamp(input);
-                if !engine.lets_wait(&stamped) {
+                if engine.lets_wait(&stamped) {
+                    self.view.input(&stamped);
+                } else {
                     if stamped.kind == InputKind::End {
                         self.feed(&mut engine, Input::new(last_at, InputKind::Quiet));
                         self.view.pass_over();
@@ -294,6 +304,7 @@ impl Watching {
     }
 
     fn take(&mut self, engine: &mut Engine, stamped: &Input) {
+        self.view.input(stamped);
         engine.process_with(stamped, &mut |batch| self.view.batch(batch));
         self.pass_on(engine);
     }
@@ -334,6 +345,10 @@ impl Watcher for Watching {
             Note::Tick(engine) => self.publish_if_due(engine),
             Note::Remark(text) => self.view.remark(text),
         }
+    }
+
+    fn input(&mut self, input: &Input) {
+        self.view.input(input);
     }
 
     fn batch(&mut self, batch: &Batch) {

@@ -49,7 +49,7 @@ pub(crate) fn show_in(size: [f32; 2], snapshot: Snapshot, since: Duration) -> Ha
 pub(crate) fn recorded(name: &str, until: Option<SessionTime>) -> Snapshot {
     let path = packwake_tests::root().join("recordings").join(name);
     let open = Box::new(move || {
-        Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until, pack_text: None }), keep: None })
+        Ok(Opened { job: Job::Replay(Replay { path, as_it_was: false, until, ..Replay::default() }), keep: None })
     });
     let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
     while !worker.is_finished() {

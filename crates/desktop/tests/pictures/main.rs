@@ -44,9 +44,13 @@ enum Scene {
     PackFacts,
     Review,
     Gallery,
+    Frames,
+    FramesDamaged,
+    FramesMended,
+    FramesText,
 }
 
-const SCENES: [(&str, Scene); 14] = [
+const SCENES: [(&str, Scene); 18] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -61,6 +65,10 @@ const SCENES: [(&str, Scene); 14] = [
     ("pack-facts", Scene::PackFacts),
     ("review", Scene::Review),
     ("gallery", Scene::Gallery),
+    ("frames", Scene::Frames),
+    ("frames-damaged", Scene::FramesDamaged),
+    ("frames-mended", Scene::FramesMended),
+    ("frames-text", Scene::FramesText),
 ];
 
 /// How it is drawn.
@@ -154,6 +162,10 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
             pack(None, &format!("{}{waivers}", acorn()))
         }
         Scene::PackText => pack(None, &acorn().replace("cells = 24", "cells = 24\nsummary = \"one\nchemistry = =")),
+        Scene::Frames => frames("acorn-open-sense-lead.mcap", 29_600, false),
+        Scene::FramesDamaged => frames("field-damaged-data-line.mcap", 19_900, false),
+        Scene::FramesMended => frames("acorn-weak-cell.mcap", 0, true),
+        Scene::FramesText => frames("sapling-sensor-open.mcap", 20_000, false),
         Scene::Review => review(),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
@@ -176,6 +188,29 @@ fn pack(snapshot: Option<Snapshot>, text: &str) -> Box<dyn FnMut(&mut Ui)> {
         let look = snapshot.as_ref().map(|snapshot| Look { snapshot, since: Duration::ZERO, finished: true });
         let practice = look.is_none().then_some(text.as_str());
         let _none = screen.ui(ui, look, &files, practice);
+    })
+}
+
+/// A recording at the frame around a byte; its protocol beside it with a fault in it.
+fn frames(name: &'static str, byte: u64, mended: bool) -> Box<dyn FnMut(&mut Ui)> {
+    let snapshot = Arc::new(recorded(name, None));
+    let files = desktop::Files {
+        recording: Some(packwake_tests::root().join("recordings").join(name)),
+        ..desktop::Files::default()
+    };
+    let mut screen = desktop::frames::Frames::default();
+    screen.go_to(model::ByteRange { start: byte, end: byte });
+    let mut count = 0;
+    Box::new(move |ui: &mut Ui| {
+        let look = desktop::wording::Look { snapshot: &snapshot, since: Duration::ZERO, finished: false };
+        desktop::top(ui, look);
+        if mended && count == 0 {
+            screen.open_protocol();
+        }
+        count += 1;
+        let _want = screen.ui(ui, Some(look), &files);
+        // The bytes are read on a thread of their own.
+        std::thread::sleep(Duration::from_millis(120));
     })
 }
 
@@ -257,12 +292,17 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("open-sense-lead", Scene::OpenSenseLead, Theme::Light),
         ("open-sense-lead-dark", Scene::OpenSenseLead, Theme::Dark),
         ("pack", Scene::Pack, Theme::Light),
+        ("frames", Scene::FramesDamaged, Theme::Light),
         ("review", Scene::Review, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));
-        // A table is all letters: so much of it is as large a file as a whole screen else.
-        let size = if name == "pack" { [1140.0, 660.0] } else { [1280.0, 800.0] };
+        // Letters and digits make a large file: no more of them than show what the screen is.
+        let size = match name {
+            "pack" => [1140.0, 660.0],
+            "frames" => [1180.0, 660.0],
+            _ => [1280.0, 800.0],
+        };
         let drawn = picture(scene, As { theme, size, scale: 1.0 }).render();
         let drawn = coarse(drawn.expect("a graphics driver"));
         if anew {

@@ -1,6 +1,7 @@
 //! The whole program from the outside: exit status, standard output, standard error, files.
 
 mod files;
+mod frames;
 mod help;
 mod live;
 mod refusals;

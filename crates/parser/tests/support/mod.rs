@@ -2,6 +2,8 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+pub(crate) mod dissected;
+
 use std::cell::RefCell;
 use std::sync::Arc;
 
