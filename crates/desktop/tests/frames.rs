@@ -447,3 +447,18 @@ fn a_recording_is_judged_by_the_mended_protocol() {
     assert!(harness.query_all_by_label("NO-GO").next().is_none());
     wait(&mut harness, "760 passed over or unverified");
 }
+
+#[test]
+fn no_byte_of_a_recording_is_left_out_however_it_is_judged() {
+    let figures = |until: Option<model::SessionTime>| {
+        let snapshot = recorded("acorn-weak-cell.mcap", until);
+        let line = &snapshot.line;
+        let end = line.stretch.from + line.stretch.bytes.len() as u64;
+        assert_eq!((line.statistics.bytes, line.statistics.no_frame_bytes), (end, 0));
+        (end, line.statistics.accepted)
+    };
+    // As fast as possible, rows wait for each other; up to a time they do not.
+    let fast = figures(None);
+    assert_eq!(fast, figures(Some(model::SessionTime::from_millis(3_600_000))));
+    assert_eq!(fast, (56_240, 1_140));
+}
