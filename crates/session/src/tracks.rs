@@ -165,8 +165,9 @@ impl Tracks {
     /// What a plot of this range draws, for each of these channels: at most about `columns` bars in the order of time.
     ///
     /// Every value of the range is inside a bar between whose times it lies. A bar is no longer than a column, unless a
-    /// single block is; a pause that is shorter than a column can lie inside one. The block in front of the range and the one behind it are there, too: lines reach the edges.
-    /// Where a channel is told by several message kinds, their bars stand beside each other.
+    /// single block is; a pause that is shorter than a column can lie inside one. The block in front of the range and the
+    /// one behind it are there, too: lines reach the edges. Where a channel is told by several message kinds, their bars
+    /// stand beside each other.
     pub fn bars(&self, channels: &[Channel], range: Range<SessionTime>, columns: u32) -> Vec<Vec<Bar>> {
         let mut all = vec![Vec::new(); channels.len()];
         let mut tellers = vec![0_u32; channels.len()];
@@ -176,7 +177,7 @@ impl Tracks {
                 let Some(place) = channels.iter().position(|channel| *channel == track.channel) else { continue };
                 let visits = visits.get_or_insert_with(|| group.visits(&range, columns));
                 if let (Some(bars), Some(tellers)) = (all.get_mut(place), tellers.get_mut(place)) {
-                    track.bars(visits, bars);
+                    put_bars(visits, visits.iter().map(|visit| track.slot(visit)), bars);
                     *tellers += 1;
                 }
             }
@@ -185,6 +186,27 @@ impl Tracks {
             bars.sort_by_key(|bar| (bar.from, bar.to));
         }
         all
+    }
+
+    /// The same for several channels as one: the lowest and the highest of all of them, in one bar a column.
+    pub fn envelope(&self, channels: &[Channel], range: Range<SessionTime>, columns: u32) -> Vec<Bar> {
+        let (mut bars, mut groups) = (Vec::new(), 0);
+        for group in &self.groups {
+            let mut tracks = group.columns.iter().filter(|track| channels.contains(&track.channel)).peekable();
+            if tracks.peek().is_none() {
+                continue;
+            }
+            let visits = group.visits(&range, columns);
+            let mut slots = vec![Slot::EMPTY; visits.len()];
+            for track in tracks {
+                for (slot, visit) in slots.iter_mut().zip(&visits) {
+                    *slot = slot.join(track.slot(visit));
+                }
+            }
+            put_bars(&visits, slots.into_iter(), &mut bars);
+            groups += 1;
+        }
+        if 1 < groups { in_columns(bars, &range, columns) } else { bars }
     }
 
     /// The newest value of a channel at a time; `None` if it had none yet.
@@ -384,37 +406,60 @@ impl Track {
         }
     }
 
-    fn bars(&self, visits: &[Visit], bars: &mut Vec<Bar>) {
-        let mut open: Option<(Slot, u64, u64, bool)> = None;
-        // A value that is absent breaks the line as a pause does.
-        let mut broken = false;
-        let mut close = |(slot, from, to, after_gap): (Slot, u64, u64, bool), broken: &mut bool| match slot.piece() {
-            Some(piece) => {
-                let (from, to) = (SessionTime::from_nanos(from), SessionTime::from_nanos(to));
-                bars.push(Bar { from, to, piece, after_gap: after_gap || *broken });
-                *broken = false;
-            }
-            None => *broken = true,
-        };
-        for visit in visits {
-            let slot = self.levels.get(visit.level).and_then(|entries| entries.get(visit.index));
-            let slot = slot.copied().unwrap_or(Slot::EMPTY);
-            match &mut open {
-                Some((known, _, to, _)) if !visit.new => {
-                    *known = known.join(slot);
-                    *to = visit.to;
-                }
-                _ => {
-                    if let Some(done) = open.replace((slot, visit.from, visit.to, visit.after_gap)) {
-                        close(done, &mut broken);
-                    }
-                }
-            }
+    fn slot(&self, visit: &Visit) -> Slot {
+        let entries = self.levels.get(visit.level);
+        entries.and_then(|entries| entries.get(visit.index)).copied().unwrap_or(Slot::EMPTY)
+    }
+}
+
+/// Bars of these visits, each with its values.
+fn put_bars(visits: &[Visit], slots: impl Iterator<Item = Slot>, bars: &mut Vec<Bar>) {
+    let mut open: Option<(Slot, u64, u64, bool)> = None;
+    // A value that is absent breaks the line as a pause does.
+    let mut broken = false;
+    let mut close = |(slot, from, to, after_gap): (Slot, u64, u64, bool), broken: &mut bool| match slot.piece() {
+        Some(piece) => {
+            let (from, to) = (SessionTime::from_nanos(from), SessionTime::from_nanos(to));
+            bars.push(Bar { from, to, piece, after_gap: after_gap || *broken });
+            *broken = false;
         }
-        if let Some(done) = open {
-            close(done, &mut broken);
+        None => *broken = true,
+    };
+    for (visit, slot) in visits.iter().zip(slots) {
+        match &mut open {
+            Some((known, _, to, _)) if !visit.new => {
+                *known = known.join(slot);
+                *to = visit.to;
+            }
+            _ => {
+                if let Some(done) = open.replace((slot, visit.from, visit.to, visit.after_gap)) {
+                    close(done, &mut broken);
+                }
+            }
         }
     }
+    if let Some(done) = open {
+        close(done, &mut broken);
+    }
+}
+
+/// Bars of several message kinds, joined column by column. What stands in front of the range is in no column.
+fn in_columns(mut bars: Vec<Bar>, range: &Range<SessionTime>, columns: u32) -> Vec<Bar> {
+    let width = (range.end.nanos.saturating_sub(range.start.nanos) / u64::from(columns.max(1))).max(1);
+    let column = |bar: &Bar| bar.from.nanos.saturating_sub(range.start.nanos) / width;
+    bars.sort_by_key(|bar| bar.from);
+    let mut joined: Vec<Bar> = Vec::new();
+    for bar in bars {
+        match joined.last_mut() {
+            Some(last) if last.from == bar.from || (range.start <= last.from && column(last) == column(&bar)) => {
+                last.to = last.to.max(bar.to);
+                last.after_gap &= bar.after_gap;
+                last.piece = last.piece.with(bar.piece);
+            }
+            _ => joined.push(bar),
+        }
+    }
+    joined
 }
 
 #[cfg(test)]
@@ -519,6 +564,18 @@ mod tests {
                 }
             }
             prop_assert!(bars.len() <= 3 + columns as usize + bars.iter().filter(|bar| bar.after_gap).count());
+        }
+        // All as one: what each of them has, and nothing else.
+        let times = SessionTime::from_millis(range.start)..SessionTime::from_millis(range.end);
+        for bar in tracks.envelope(&channels, times, columns) {
+            let rows = rows.iter().filter(|(at, _)| {
+                let at = SessionTime::from_millis(*at);
+                bar.from <= at && at <= bar.to
+            });
+            let values: Vec<i64> =
+                rows.flat_map(|(_, values)| values.iter().flatten()).map(|v| v * 1_000_000).collect();
+            prop_assert_eq!(values.iter().min(), Some(&bar.piece.lowest));
+            prop_assert_eq!(values.iter().max(), Some(&bar.piece.highest));
         }
         Ok(())
     }

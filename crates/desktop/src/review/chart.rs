@@ -1,6 +1,6 @@
 //! Values over any part of the session, one plot above the other on one time axis, with the cursors drawn in.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -136,31 +136,37 @@ impl Charts {
 fn charts(tracks: &Tracks, given: &Given<'_>) -> Vec<Chart> {
     let channels = tracks.channels();
     let range = SessionTime::from_nanos(given.shown.start)..SessionTime::from_nanos(given.shown.end);
-    let bars = tracks.bars(&channels, range.clone(), COLUMNS);
-    let of = |quantity: Quantity| {
-        let pairs = channels.iter().zip(&bars).filter(move |(channel, _)| channel.quantity == quantity);
-        pairs.map(|(channel, bars)| (*channel, bars))
+    let of = |quantity: Quantity| -> Vec<Channel> {
+        channels.iter().copied().filter(|channel| channel.quantity == quantity).collect()
     };
-    let alone = |quantity: Quantity| {
-        let chosen = of(quantity).filter(|(channel, _)| given.view.alone.contains(channel));
-        chosen.enumerate().map(|(index, (channel, bars))| Band {
-            name: channel.to_string(),
-            way: Way::Alone(index),
-            bars: bars.clone(),
+    // What is drawn by itself, in one go.
+    let single: Vec<Channel> = channels
+        .iter()
+        .copied()
+        .filter(|channel| match channel.quantity {
+            Quantity::PackVoltage | Quantity::BusVoltage | Quantity::Current => true,
+            _ => given.view.alone.contains(channel),
         })
+        .collect();
+    let mut bars: BTreeMap<Channel, Vec<Bar>> =
+        single.iter().copied().zip(tracks.bars(&single, range.clone(), COLUMNS)).collect();
+    let mut with_envelope = |quantity: Quantity| {
+        let envelope = tracks.envelope(&of(quantity), range.clone(), COLUMNS);
+        let mut bands = vec![Band { name: String::new(), way: Way::Filled, bars: envelope }];
+        for channel in of(quantity) {
+            if let Some(bars) = bars.remove(&channel) {
+                bands.push(Band { name: channel.to_string(), way: Way::Alone(bands.len() - 1), bars });
+            }
+        }
+        bands
     };
-    let envelope = |quantity: Quantity| {
-        let all: Vec<&Vec<Bar>> = of(quantity).map(|(_, bars)| bars).collect();
-        Band { name: String::new(), way: Way::Filled, bars: envelope(&all, &range) }
+    let (cells, warmth) = (with_envelope(Quantity::CellVoltage), with_envelope(Quantity::Temperature));
+    let mut one = |quantity: Quantity, name: &str, way: Way| {
+        let found = of(quantity).first().and_then(|channel| bars.remove(channel)).filter(|bars| !bars.is_empty());
+        found.map(|bars| Band { name: name.to_owned(), way, bars })
     };
-    let one = |quantity: Quantity, name: &str, way: Way| {
-        let found = of(quantity).next().filter(|(_, bars)| !bars.is_empty());
-        found.map(|(_, bars)| Band { name: name.to_owned(), way, bars: bars.clone() })
-    };
-    let cells = std::iter::once(envelope(Quantity::CellVoltage)).chain(alone(Quantity::CellVoltage)).collect();
-    let warmth = std::iter::once(envelope(Quantity::Temperature)).chain(alone(Quantity::Temperature)).collect();
-    let volts = one(Quantity::PackVoltage, "pack", Way::Faint).into_iter();
-    let volts = volts.chain(one(Quantity::BusVoltage, "bus", Way::Filled)).collect();
+    let pack = one(Quantity::PackVoltage, "pack", Way::Faint);
+    let volts = pack.into_iter().chain(one(Quantity::BusVoltage, "bus", Way::Filled)).collect();
     let current = one(Quantity::Current, "", Way::Filled).into_iter().collect();
     let chart = |name, unit, decimals, least, bands| Chart { name, unit, decimals, least, bands };
     vec![
@@ -169,30 +175,6 @@ fn charts(tracks: &Tracks, given: &Given<'_>) -> Vec<Chart> {
         chart("current", "A", 1, 2.0, current),
         chart("temperatures", "°C", 1, 2.0, warmth),
     ]
-}
-
-/// Lowest and highest of several channels, column by column: none of them is outside.
-fn envelope(all: &[&Vec<Bar>], range: &Range<SessionTime>) -> Vec<Bar> {
-    let width = (range.end.nanos.saturating_sub(range.start.nanos) / u64::from(COLUMNS)).max(1);
-    let mut every: Vec<&Bar> = all.iter().copied().flatten().collect();
-    every.sort_by_key(|bar| bar.from);
-    let mut joined: Vec<Bar> = Vec::new();
-    for bar in every {
-        let column = |bar: &Bar| bar.from.nanos.saturating_sub(range.start.nanos) / width;
-        match joined.last_mut() {
-            // What stands in front of the range is in no column.
-            Some(last) if last.from == bar.from || (range.start <= last.from && column(last) == column(bar)) => {
-                last.to = last.to.max(bar.to);
-                last.after_gap &= bar.after_gap;
-                last.piece = Piece {
-                    lowest: last.piece.lowest.min(bar.piece.lowest),
-                    highest: last.piece.highest.max(bar.piece.highest),
-                };
-            }
-            _ => joined.push(*bar),
-        }
-    }
-    joined
 }
 
 struct Axis<'g> {
