@@ -19,7 +19,7 @@ const COLUMNS: u32 = 700;
 fn main() -> Result<(), Box<dyn Error>> {
     let path = std::env::args_os().nth(1).map(PathBuf::from).ok_or("give the recording")?;
     let began = now();
-    let mut review = Review::open(path, Arc::new(|| {}))?;
+    let mut review = Review::open(path, None, Arc::new(|| {}))?;
     let first = wait(&review, |loaded| loaded.tracks.is_some());
     println!("first values after {:.3} s, up to {} s", began.elapsed().as_secs_f64(), first.end);
     let loaded = wait(&review, |loaded| loaded.done);

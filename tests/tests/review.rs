@@ -24,7 +24,7 @@ fn wait(review: &Review, until: impl Fn(&Loaded) -> bool) -> Arc<Loaded> {
 }
 
 fn open(path: &Path) -> (Review, Arc<Loaded>) {
-    let review = Review::open(path.to_owned(), Arc::new(|| {})).expect("a thread");
+    let review = Review::open(path.to_owned(), None, Arc::new(|| {})).expect("a thread");
     let loaded = wait(&review, |loaded| loaded.done);
     (review, loaded)
 }

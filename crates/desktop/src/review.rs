@@ -32,7 +32,7 @@ const BESIDE: f32 = 780.0;
 /// The shortest time that is shown.
 const SHORTEST: u64 = 10_000_000;
 /// A range with no more rows than this is read again row by row.
-const CLOSE: u64 = 100_000;
+const CLOSE: u64 = 20_000;
 /// What is read again around the cursor where the range itself is too long.
 const AROUND: Duration = Duration::from_secs(20);
 
@@ -50,6 +50,8 @@ pub struct Review {
     /// The recording was complete when it was opened.
     of_finished: bool,
     why_not: Option<String>,
+    /// The text of the protocol that it is read by, if it is not its own.
+    by_protocol: Option<String>,
     view: View,
     playing: Playing,
     charts: Charts,
@@ -123,7 +125,7 @@ impl Review {
                 .show(ui, |ui| nothing(ui, look));
             return None;
         };
-        self.open(path, look, ui.ctx());
+        self.open(path, files, look, ui.ctx());
         CentralPanel::default().frame(frame).show(ui, |ui| self.opened(ui, look)).inner
     }
 
@@ -155,8 +157,10 @@ impl Review {
         self.view.cursor.map(SessionTime::from_nanos)
     }
 
-    fn open(&mut self, path: &Path, look: Look<'_>, ctx: &Context) {
-        let finished = matches!(look.snapshot.recording, Recording::Finished) || look.snapshot.phase == Phase::Ended;
+    fn open(&mut self, path: &Path, files: &Files, look: Look<'_>, ctx: &Context) {
+        let finished = files.is_recording
+            || matches!(look.snapshot.recording, Recording::Finished)
+            || look.snapshot.phase == Phase::Ended;
         let same = self.reading.as_ref().is_some_and(|reading| reading.path() == path);
         if same && (self.of_finished || !finished) {
             return;
@@ -165,6 +169,7 @@ impl Review {
         if !same && self.reading.is_some() {
             self.view = View::default();
         }
+        self.by_protocol.clone_from(&files.by_protocol);
         self.read(path, finished, ctx);
     }
 
@@ -172,7 +177,7 @@ impl Review {
         self.of_finished = finished;
         self.playing.stop();
         let ctx = ctx.clone();
-        match Reading::open(path.to_owned(), Arc::new(move || ctx.request_repaint())) {
+        match Reading::open(path.to_owned(), self.by_protocol.clone(), Arc::new(move || ctx.request_repaint())) {
             Ok(reading) => (self.reading, self.why_not) = (Some(reading), None),
             Err(error) => self.why_not = Some(format!("the system gave no thread: {error}")),
         }
@@ -190,6 +195,11 @@ impl Review {
             pieces::said(ui, &Said { meaning: Meaning::Danger, sign: "x", text }, 16.0);
             if let Some(hint) = &failure.hint {
                 ui.label(format!("hint: {hint}"));
+            }
+            // One that is just being begun may have its head by now.
+            let path = reading.path().to_owned();
+            if !self.of_finished && ui.button("Read again").clicked() {
+                self.read(&path, false, ui.ctx());
             }
             return None;
         }
@@ -262,7 +272,8 @@ impl Review {
             SessionTime::from_nanos(shown.start)..SessionTime::from_nanos(shown.end)
         } else if let Some(cursor) = self.view.cursor {
             let around = SessionTime::from_duration(AROUND).nanos;
-            SessionTime::from_nanos(cursor.saturating_sub(around))..SessionTime::from_nanos(cursor + around)
+            SessionTime::from_nanos(cursor.saturating_sub(around))
+                ..SessionTime::from_nanos(cursor.saturating_add(around))
         } else {
             return;
         };
@@ -275,7 +286,7 @@ impl Review {
         let length = shown.end - shown.start;
         if shown.start + length / 10 * 9 < cursor || cursor < shown.start {
             let start = cursor.saturating_sub(length / 5);
-            self.view.show(start..start + length, self.full);
+            self.view.show(start..start.saturating_add(length), self.full);
         }
     }
 
@@ -295,7 +306,7 @@ impl Review {
             } else if pressed(key, Modifiers::SHIFT) {
                 let shown = self.view.shown(full);
                 let step = (shown.end - shown.start) / 20;
-                Some(if back { here.saturating_sub(step) } else { (here + step).min(full) })
+                Some(if back { here.saturating_sub(step) } else { here.saturating_add(step).min(full) })
             } else {
                 None
             };
@@ -329,7 +340,8 @@ impl Review {
         if plain(Key::Escape) {
             self.view.second = None;
         }
-        if plain(Key::Space) {
+        // With a button in focus the key is that button's.
+        if plain(Key::Space) && ui.memory(|memory| memory.focused().is_none()) {
             self.playing.turn(&mut self.view.cursor, full);
         }
     }
@@ -368,7 +380,7 @@ impl Review {
                 if ui.selectable_label(self.view.range.is_some() && length == nanos, text).clicked() {
                     let middle = self.view.cursor.unwrap_or(full);
                     let start = middle.saturating_sub(nanos / 2);
-                    self.view.show(start..start + nanos, full);
+                    self.view.show(start..start.saturating_add(nanos), full);
                 }
             }
             ui.separator();
@@ -439,11 +451,22 @@ impl Review {
         let text = format!("At {:.3} s", SessionTime::from_nanos(cursor));
         let label = ui.label(RichText::new(&text).size(17.0).strong());
         pieces::name(&label, format!("Cursor at {} s", SessionTime::from_nanos(cursor)));
-        if let Phase::Opening = look.snapshot.phase {
-            ui.label("the recording is still being judged");
+        let judged_until = match look.snapshot.phase {
+            Phase::Ended => SessionTime { nanos: u64::MAX },
+            Phase::Running => look.snapshot.at,
+            Phase::Opening | Phase::Failed(_) => SessionTime::ZERO,
+        };
+        if judged_until.nanos < cursor || look.snapshot.phase == Phase::Opening {
+            ui.label("not judged yet");
             return;
         }
-        let said = moments::standing_at(moments, cursor);
+        let mut said = moments::standing_at(moments, cursor);
+        if look.snapshot.more_moments && look.snapshot.all_moments_until.nanos <= cursor {
+            // Which alarms held then is not known any more; the answer and what is critical is.
+            said.pop();
+            let text = "more happened than is listed here: the alarms of this time are not known".to_owned();
+            said.push(Said { meaning: Meaning::Abnormal, sign: "?", text });
+        }
         ui.horizontal_wrapped(|ui| {
             for said in said {
                 pieces::said_whole(ui, &said, 14.0);

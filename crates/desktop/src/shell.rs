@@ -158,6 +158,10 @@ pub struct Files {
     pub protocol: Option<PathBuf>,
     /// The pack file, likewise.
     pub pack: Option<PathBuf>,
+    /// It is a recording that is shown, and nothing is added to it.
+    pub is_recording: bool,
+    /// The text of a protocol by which it is read instead of its own.
+    pub by_protocol: Option<String>,
 }
 
 impl Files {
@@ -165,9 +169,15 @@ impl Files {
         match wish {
             Wish::Practice { record, .. } => Self { recording: record.clone(), ..Self::default() },
             Wish::Live { protocol, pack, record, .. } => {
-                Self { recording: record.clone(), protocol: Some(protocol.clone()), pack: Some(pack.clone()) }
+                let (protocol, pack) = (Some(protocol.clone()), Some(pack.clone()));
+                Self { recording: record.clone(), protocol, pack, ..Self::default() }
             }
-            Wish::Replay(replay) => Self { recording: Some(replay.path.clone()), ..Self::default() },
+            Wish::Replay(replay) => Self {
+                recording: Some(replay.path.clone()),
+                is_recording: true,
+                by_protocol: replay.protocol_text.clone(),
+                ..Self::default()
+            },
         }
     }
 }
@@ -271,6 +281,11 @@ impl Desktop {
     fn begin(&mut self, ctx: &Context, wish: Wish) {
         let key = pack_key(&wish);
         let files = Files::of(&wish);
+        if let Wish::Replay(replay) = &wish {
+            // Where it can't be opened, the form says of which file.
+            self.start.kind = crate::start::Kind::Recording;
+            self.start.recording = replay.path.display().to_string();
+        }
         // A recording that is not played as it was is opened to be looked at.
         let review = matches!(&wish, Wish::Replay(replay) if !replay.as_it_was && replay.until.is_none());
         let before = key.as_ref().map_or_else(Vec::new, |key| self.book.before(key, time(ctx)));
@@ -605,8 +620,10 @@ impl Desktop {
         let mut new = key(Key::N);
         let (mut yes, mut no) = (self.asks_for_new && key(Key::Y), self.asks_for_new && key(Key::Escape));
         // The answer to the question is no entry on the screen below.
-        if yes {
-            ui.input_mut(|input| input.consume_key(egui::Modifiers::NONE, Key::Y));
+        for (key, answered) in [(Key::Y, yes), (Key::Escape, no)] {
+            if answered {
+                ui.input_mut(|input| input.consume_key(egui::Modifiers::NONE, key));
+            }
         }
         if can_act && key(Key::A) {
             alarms::acknowledge_all(look, out);
@@ -688,6 +705,12 @@ impl Desktop {
         let Some(path) = path else { return };
         self.start.kind = crate::start::Kind::Recording;
         self.start.recording = path.display().to_string();
+        if self.worker.is_none()
+            && let Ok(wish) = self.start.wish()
+        {
+            self.begin(&ui.ctx().clone(), wish);
+            return;
+        }
         // A session that runs is not thrown away by a slip of the mouse.
         self.asks_for_new = self.worker.is_some();
     }

@@ -41,10 +41,16 @@ pub(crate) fn ui(ui: &mut Ui, look: Look<'_>) {
                     pieces::said_inline(ui, &Said { meaning: Meaning::Action, sign: "=", text }, usual);
                     ui.separator();
                 }
+                if let Some(text) = facts.and_then(|facts| facts.otherwise) {
+                    let text = text.to_owned();
+                    pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text }, usual);
+                    ui.separator();
+                }
                 ui.label(RichText::new(wording::stage(look.snapshot.stage)).size(usual));
                 ui.separator();
                 pieces::said_inline(ui, &wording::link(look), usual);
-                if !facts.is_some_and(|facts| facts.replay) {
+                let incomplete = matches!(look.snapshot.recording, session::snapshot::Recording::Incomplete(_));
+                if incomplete || !facts.is_some_and(|facts| facts.replay) {
                     ui.separator();
                     pieces::said_inline(ui, &wording::recording(&look.snapshot.recording), usual);
                 }

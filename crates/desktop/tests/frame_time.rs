@@ -224,6 +224,7 @@ fn a_frame_of_the_screen_of_the_pack_is_quick() {
         source: String::new(),
         practice: true,
         replay: false,
+        otherwise: None,
         pack: pack.name().to_owned(),
         chemistry: pack.chemistry().name(),
         sensors: pack.temperatures().to_vec(),

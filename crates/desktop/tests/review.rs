@@ -250,6 +250,37 @@ fn the_table_is_the_command_lines_byte_for_byte() {
 }
 
 #[test]
+fn what_is_not_judged_yet_has_no_answer() {
+    let mut harness = show([1280.0, 800.0], "acorn-weak-cell.mcap");
+    let mut early = recorded("acorn-weak-cell.mcap", Some(SessionTime::from_millis(10_000)));
+    early.phase = session::snapshot::Phase::Running;
+    harness.state_mut().snapshot = Arc::new(early);
+    harness.state_mut().review.go_to(SessionTime::from_millis(9_000));
+    harness.run_steps(2);
+    wants(&harness, "answer then: ");
+    press(&mut harness, Key::End);
+    wants(&harness, "not judged yet");
+    assert!(!has(&harness, "answer then: "));
+}
+
+#[test]
+fn an_old_value_is_called_old_and_compared_with_nothing() {
+    // The sensor is read on, and everything else stops: the last frame is cut off.
+    let name = "acorn-first-switch-on.mcap";
+    let mut harness = show([1280.0, 800.0], name);
+    let end = SessionTime::from_millis(20_000);
+    harness.state_mut().review.go_to(end);
+    harness.run_steps(2);
+    assert!(!has(&harness, "s old"));
+    // Behind the end of the session nothing is new.
+    harness.state_mut().review.compare(end, SessionTime::from_millis(3_600_000));
+    harness.run_steps(2);
+    wants(&harness, "s old");
+    wants(&harness, "is not known at both, or is old");
+    assert!(!has(&harness, "cell 3 differs by"));
+}
+
+#[test]
 fn a_narrow_window_has_all_of_it_by_scrolling() {
     let harness = show([640.0, 900.0], "acorn-weak-cell.mcap");
     wants(&harness, "Plot of temperatures");

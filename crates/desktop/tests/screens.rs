@@ -433,3 +433,32 @@ fn the_gallery_has_every_state() {
         assert!(harness.query_all_by_label(label).next().is_some(), "no {label:?} in the gallery");
     }
 }
+
+/// The end of a recording that is shown by these.
+fn shown_by(replay: Replay) -> Snapshot {
+    let open = Box::new(move || Ok(Opened { job: Job::Replay(replay), keep: None }));
+    let worker = Worker::start(None, open, Arc::new(|| {})).expect("a thread");
+    while !worker.is_finished() {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    (*worker.latest().0).clone()
+}
+
+#[test]
+fn a_recording_by_other_limits_says_so_and_one_that_is_cut_is_no_go() {
+    let sound = packwake_tests::root().join("recordings/acorn-first-switch-on.mcap");
+    let pack_text = packwake_tests::text("packs/acorn-24s-nmc.toml");
+    let snapshot = shown_by(Replay { path: sound.clone(), pack_text: Some(pack_text), ..Replay::default() });
+    has(&show(snapshot, Duration::ZERO), "JUDGED BY OTHER LIMITS than its own");
+    let harness = show(shown_by(Replay { path: sound.clone(), ..Replay::default() }), Duration::ZERO);
+    has(&harness, "GO");
+    has_not(&harness, "OTHER LIMITS");
+
+    let folder = tempfile::tempdir().expect("a folder");
+    let cut = folder.path().join("cut.mcap");
+    let bytes = std::fs::read(&sound).expect("it is there");
+    std::fs::write(&cut, &bytes[..bytes.len() * 9 / 10]).expect("written");
+    let harness = show(shown_by(Replay { path: cut, ..Replay::default() }), Duration::ZERO);
+    has(&harness, "CANNOT TELL");
+    has_part(&harness, "incomplete");
+}

@@ -79,17 +79,22 @@ pub struct Review {
     path: PathBuf,
     latest: Arc<Mutex<Arc<Loaded>>>,
     asks: SyncSender<Range<SessionTime>>,
-    asked: Option<Range<SessionTime>>,
+    /// What was asked for last, and the number of what was known then.
+    asked: Option<(Range<SessionTime>, u64)>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Review {
-    /// Begins to read; `wake` is called after each hand-over.
+    /// Begins to read; `wake` is called after each hand-over. `protocol_text`: read it by this instead of its own.
     ///
     /// # Errors
     /// The system gave no thread.
-    pub fn open(path: PathBuf, wake: Arc<dyn Fn() + Send + Sync>) -> std::io::Result<Self> {
+    pub fn open(
+        path: PathBuf,
+        protocol_text: Option<String>,
+        wake: Arc<dyn Fn() + Send + Sync>,
+    ) -> std::io::Result<Self> {
         let latest = Arc::new(Mutex::new(Arc::new(Loaded::default())));
         let stop = Arc::new(AtomicBool::new(false));
         let (asks, asked) = sync_channel(1);
@@ -102,7 +107,7 @@ impl Review {
         };
         let inside = path.clone();
         let thread = std::thread::Builder::new().name("review".to_owned()).spawn(move || {
-            if let Err(failure) = reading.run(&inside, &asked) {
+            if let Err(failure) = reading.run(&inside, protocol_text, &asked) {
                 reading.loaded.failure = Some(failure);
                 reading.loaded.done = true;
                 reading.hand_over();
@@ -127,15 +132,22 @@ impl Review {
         let loaded = self.latest();
         let Some(tracks) = loaded.tracks.as_ref().filter(|tracks| !tracks.is_exact() && loaded.done) else { return };
         let held = |known: &Range<SessionTime>| known.start <= range.start && range.end <= known.end;
-        if loaded.part.as_ref().is_some_and(|part| held(&part.range)) || self.asked.as_ref().is_some_and(held) {
+        if loaded.part.as_ref().is_some_and(|part| held(&part.range) && part.tracks.is_exact()) {
             return;
         }
         // A margin on both sides, so that a small move needs no new reading.
         let margin = range.end.since(range.start);
         let from = SessionTime::from_nanos(range.start.nanos.saturating_sub(SessionTime::from_duration(margin).nanos));
         let wider = from..(range.end + margin).min(tracks.last_at() + Duration::from_nanos(1));
+        // An answer is on its way, or it was not each row by itself: then only for less is asked again.
+        if let Some((asked, number)) = self.asked.as_ref().filter(|(asked, _)| held(asked)) {
+            let less = wider.end.since(wider.start) < asked.end.since(asked.start) / 2;
+            if *number == loaded.number || !less {
+                return;
+            }
+        }
         match self.asks.try_send(wider.clone()) {
-            Ok(()) => self.asked = Some(wider),
+            Ok(()) => self.asked = Some((wider, loaded.number)),
             // Asked again with the next picture.
             Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {}
         }
@@ -211,10 +223,19 @@ struct Reading {
 }
 
 impl Reading {
-    fn run(&mut self, path: &Path, asked: &Receiver<Range<SessionTime>>) -> Result<(), Failure> {
+    fn run(
+        &mut self,
+        path: &Path,
+        protocol_text: Option<String>,
+        asked: &Receiver<Range<SessionTime>>,
+    ) -> Result<(), Failure> {
         let recording = opening::recording(path)?;
-        let protocol = opening::protocol_of(recording.header())?;
-        self.loaded.header = Some(Arc::new(recording.header().clone()));
+        let mut header = recording.header().clone();
+        if let Some(text) = protocol_text {
+            header.protocol_text = text;
+        }
+        let protocol = opening::protocol_of(&header)?;
+        self.loaded.header = Some(Arc::new(header));
         self.loaded.layout = Some(Arc::new(protocol.layout().clone()));
         self.loaded.read.1 = recording.len_bytes();
         let tracks = self.read_all(&recording, &protocol)?;

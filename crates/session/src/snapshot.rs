@@ -45,6 +45,8 @@ pub struct Facts {
     pub practice: bool,
     /// It is a session that was: nothing can be acknowledged or marked in it.
     pub replay: bool,
+    /// A recording is shown by other texts than its own: which, in words.
+    pub otherwise: Option<&'static str>,
     /// The pack's name.
     pub pack: String,
     /// What it is judged by.
@@ -301,6 +303,8 @@ pub struct Snapshot {
     pub moments: Arc<Vec<Moment>>,
     /// More happened than is listed in `moments`.
     pub more_moments: bool,
+    /// Then: up to when all of them are listed. Answers and critical ones are listed for longer.
+    pub all_moments_until: SessionTime,
     /// How much of a recording that is judged as fast as possible is done, in thousandths; `None` in any other session.
     pub judged: Option<u16>,
 }

@@ -44,6 +44,8 @@ pub struct Bar {
 pub struct Known {
     /// When its newest row came; with several rows in one block, the first of them.
     pub at: SessionTime,
+    /// The last of them: with one row the same.
+    pub to: SessionTime,
     /// Its value; lowest and highest where a block stands for several rows.
     pub piece: Piece,
     /// How many rows the block stands for: with 1 the value is exact.
@@ -329,7 +331,7 @@ struct Visit {
 impl Group {
     /// The entries of a range, as few as keep each bar inside its column.
     fn visits(&self, range: &Range<SessionTime>, columns: u32) -> Vec<Visit> {
-        let (start, end) = (range.start.nanos, range.end.nanos.max(range.start.nanos + 1));
+        let (start, end) = (range.start.nanos, range.end.nanos.max(range.start.nanos.saturating_add(1)));
         let width = ((end - start) / u64::from(columns.max(1))).max(1);
         let column = |nanos: u64| nanos.saturating_sub(start) / width;
         let first = self.blocks.partition_point(|block| block.to < start).saturating_sub(1);
@@ -372,7 +374,8 @@ impl Group {
         let entries = track.levels.first()?.get(..behind)?;
         let index = entries.iter().rposition(|slot| slot.piece().is_some())?;
         let (block, piece) = (self.blocks.get(index)?, entries.get(index)?.piece()?);
-        Some(Known { at: SessionTime::from_nanos(block.from), piece, rows: block.rows, bytes: block.bytes })
+        let (at, to) = (SessionTime::from_nanos(block.from), SessionTime::from_nanos(block.to));
+        Some(Known { at, to, piece, rows: block.rows, bytes: block.bytes })
     }
 }
 

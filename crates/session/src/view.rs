@@ -44,6 +44,8 @@ pub(crate) struct View {
     events_changed: bool,
     /// The last answer that is among the moments.
     outcome: Option<Outcome>,
+    /// By which other texts than its own a recording is shown.
+    otherwise: Option<&'static str>,
     /// Alarms since the last snapshot.
     newer_alarms: Vec<u32>,
     /// Where it is recorded, even when that is over.
@@ -105,10 +107,19 @@ impl View {
             if let MomentKind::Verdict(outcome) = moment.kind {
                 self.outcome = Some(outcome);
             }
-            if self.shown.moments.len() < MOMENTS {
+            // What decides is always kept.
+            let decides = match moment.kind {
+                MomentKind::Verdict(_) => true,
+                MomentKind::Alarm { severity, .. } | MomentKind::Finding { severity, .. } => {
+                    severity == Severity::Critical && self.shown.moments.len() < 2 * MOMENTS
+                }
+                _ => false,
+            };
+            if decides || !self.shown.more_moments && self.shown.moments.len() < MOMENTS {
                 Arc::make_mut(&mut self.shown.moments).push(moment);
-            } else {
+            } else if !self.shown.more_moments {
                 self.shown.more_moments = true;
+                self.shown.all_moments_until = moment.at;
             }
         }
         let at_once = match event {
@@ -176,6 +187,7 @@ impl View {
             source: header.source.clone(),
             practice: header.practice,
             replay: self.replay,
+            otherwise: self.otherwise,
             pack: pack.name().to_owned(),
             judged_by: Arc::new(pack.clone()),
             chemistry: pack.chemistry().name(),
@@ -275,6 +287,17 @@ impl View {
         self.shown.number += 1;
         self.shown.judged = Some(thousandths);
         Snapshot { phase: Phase::Opening, history: Arc::default(), moments: Arc::default(), ..self.shown.clone() }
+    }
+
+    /// The recording is shown by other texts than its own: which, in words.
+    pub(crate) fn otherwise(&mut self, which: &'static str) {
+        self.otherwise = Some(which);
+    }
+
+    /// The recording that is shown is not whole, and why.
+    pub(crate) fn incomplete(&mut self, why: &str) {
+        self.shown.recording = Recording::Incomplete(why.to_owned());
+        self.remark(why);
     }
 
     /// A remark about the source.

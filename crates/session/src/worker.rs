@@ -238,6 +238,12 @@ impl Watching {
             ..Failure::default()
         })?;
         self.view = View::new(true);
+        match (&replay.protocol_text, &replay.pack_text) {
+            (Some(_), Some(_)) => self.view.otherwise("READ AND JUDGED BY OTHER TEXTS than its own"),
+            (Some(_), None) => self.view.otherwise("READ BY ANOTHER PROTOCOL than its own"),
+            (None, Some(_)) => self.view.otherwise("JUDGED BY OTHER LIMITS than its own"),
+            (None, None) => {}
+        }
         let mut inputs = recording.inputs();
         let mut last_at = SessionTime::ZERO;
         let mut told = None;
@@ -290,9 +296,9 @@ impl Watching {
             self.feed(&mut engine, Input::new(last_at, InputKind::End));
         }
         if let Some(damage) = inputs.damage().first() {
-            self.view.remark(&format!("the recording is incomplete: {damage}"));
+            self.view.incomplete(&format!("the recording is incomplete: {damage}"));
         } else if !inputs.complete() && !stop.is_cancelled() {
-            self.view.remark("the recording has no end: it was cut off, or the program was killed");
+            self.view.incomplete("the recording has no end: it was cut off, or the program was killed");
         }
         self.finish(&engine);
         Ok(())

@@ -325,26 +325,39 @@ impl Axis<'_> {
     /// Alarms, findings and notes at their times; a click goes there.
     fn mark_row(&self, ui: &Ui, row: Rect, across: &PlotTransform) -> Option<Wish> {
         let colours = Colours::of(ui.visuals());
-        let mut last = f32::NEG_INFINITY;
-        let mut wish = None;
-        for (index, moment) in self.given.moments.iter().enumerate() {
+        // Marks that would stand on each other are one: the worst of them is drawn, all are told.
+        let mut clusters: Vec<(f32, Vec<&Moment>)> = Vec::new();
+        for moment in self.given.moments {
             let drawn = matches!(moment.kind, MomentKind::Alarm { .. } | MomentKind::Finding { .. } | MomentKind::Note);
             if !drawn || !self.given.shown.contains(&moment.at.nanos) {
                 continue;
             }
             let x = self.x(across, moment.at.nanos);
-            if x < last + MARK_APART {
-                continue;
+            match clusters.last_mut().filter(|(from, _)| x < *from + MARK_APART) {
+                Some((_, moments)) => moments.push(moment),
+                None => clusters.push((x, vec![moment])),
             }
-            last = x;
-            let (meaning, sign) = meaning(moment.kind);
-            let at = pos2(x, row.center().y);
+        }
+        let mut wish = None;
+        for (index, (x, moments)) in clusters.iter().enumerate() {
+            let rank = |moment: &&&Moment| match meaning(moment.kind).0 {
+                Meaning::Danger => 2,
+                Meaning::Abnormal => 1,
+                _ => 0,
+            };
+            // Of equals the first.
+            let Some(worst) = moments.iter().rev().max_by_key(rank) else { continue };
+            let (meaning, sign) = meaning(worst.kind);
+            let at = pos2(*x, row.center().y);
             pieces::paint_sign(ui.painter(), at, 4.5, sign, colours.of_meaning(meaning), colours.sheet);
             let area = Rect::from_center_size(at, vec2(12.0, MARKS));
             let response = ui.interact(area, ui.scope_id().with(("mark", index)), Sense::click());
-            pieces::name(&response, format!("Mark at {:.1} s: {}", seconds(moment.at.nanos), moment.text));
-            if response.on_hover_text(&moment.text).clicked() {
-                wish = Some(Wish::Cursor(moment.at.nanos));
+            let words: Vec<&str> = moments.iter().take(8).map(|moment| moment.text.as_str()).collect();
+            let more = moments.len().saturating_sub(8);
+            let more = if more == 0 { String::new() } else { format!("\nand {more} more") };
+            pieces::name(&response, format!("Mark at {:.1} s: {}", seconds(worst.at.nanos), worst.text));
+            if response.on_hover_text(words.join("\n") + &more).clicked() {
+                wish = Some(Wish::Cursor(worst.at.nanos));
             }
         }
         wish

@@ -27,7 +27,21 @@ pub(super) fn tracks_at(loaded: &Loaded, at: SessionTime) -> Option<&Arc<Tracks>
 
 fn known(loaded: &Loaded, channel: Channel, at: u64) -> Option<Known> {
     let at = SessionTime::from_nanos(at);
-    tracks_at(loaded, at)?.at(channel, at)
+    // What is told seldom may have come before the part that was read again.
+    let whole = || loaded.tracks.as_ref()?.at(channel, at);
+    tracks_at(loaded, at)?.at(channel, at).or_else(whole)
+}
+
+/// How old a value may be before it is old: as on the other screens.
+fn patience(layout: &Layout, channel: Channel) -> u64 {
+    let kinds = layout.kinds.iter().filter(|kind| kind.columns.iter().any(|column| column.channel == channel));
+    let period = kinds.filter_map(|kind| kind.every).max().unwrap_or_default();
+    OLD.max(SessionTime::from_duration(period).nanos.saturating_mul(3))
+}
+
+/// Whether the value is of that time: no more than its patience before it.
+fn is_fresh(layout: &Layout, channel: Channel, known: &Known, at: u64) -> bool {
+    at.saturating_sub(known.to.nanos) <= patience(layout, channel)
 }
 
 /// Draws the table. A click on a name draws that channel by itself; a click on a value picks it.
@@ -50,8 +64,7 @@ pub(super) fn ui(ui: &mut Ui, look: Look<'_>, loaded: &Loaded, view: &mut View, 
     let mut cells: Vec<i64> = channels
         .iter()
         .filter(|channel| channel.quantity == Quantity::CellVoltage)
-        .filter_map(|channel| known(loaded, *channel, cursor).filter(|known| known.rows == 1))
-        .map(|known| known.piece.lowest)
+        .filter_map(|channel| exact(loaded, *channel, cursor))
         .collect();
     let middle = median(&mut cells);
     Grid::new("values at the cursor").num_columns(4).spacing([12.0, 1.0]).show(ui, |ui| {
@@ -99,12 +112,12 @@ impl Compared {
         let text = format!("from {} s: {} s", SessionTime::from_nanos(self.second), format_nanos(length, 3));
         pieces::name(&ui.label(RichText::new(&text).size(14.0)), format!("Compared {text}"));
         let words = match self.current {
-            None => "no resistance: the current is not known at both".to_owned(),
+            None => "no resistance: the current is not known at both, or is old".to_owned(),
             Some(change) if change.saturating_abs() < CURRENT_CHANGE => {
                 format!("no resistance: the current differs by {} A only", format_nanos(change, 2))
             }
             Some(change) => format!(
-                "resistance: the drop of voltage over {} A more; settled or not, as it stands at both cursors",
+                "resistance: the drop of voltage over {} A more; a true one only if both had settled",
                 format_nanos(change, 2)
             ),
         };
@@ -123,9 +136,11 @@ impl Compared {
     }
 }
 
-/// The value of one row.
+/// The value of one row, if it is not old.
 fn exact(loaded: &Loaded, channel: Channel, at: u64) -> Option<i64> {
-    known(loaded, channel, at).filter(|known| known.rows == 1).map(|known| known.piece.lowest)
+    let layout = loaded.layout.as_ref()?;
+    let known = known(loaded, channel, at)?;
+    (known.rows == 1 && is_fresh(layout, channel, &known, at)).then_some(known.piece.lowest)
 }
 
 struct Row<'r> {
@@ -194,7 +209,7 @@ impl Row<'_> {
                 }
             }
             (None, Some(middle)) if channel.quantity == Quantity::CellVoltage && compared.is_none() => {
-                if let Some(nanos) = known.filter(|known| known.rows == 1).map(|known| known.piece.lowest) {
+                if let Some(nanos) = exact(self.loaded, channel, cursor) {
                     let apart = nanos.saturating_sub(middle);
                     let text = format!("{}{} mV", sign(apart), format_nanos(apart.saturating_mul(1000), 0));
                     ui.label(RichText::new(text).monospace().size(12.0).color(colours.faint));
@@ -207,17 +222,18 @@ impl Row<'_> {
     /// The value in words, and whether it is old.
     fn words(&self, known: Option<Known>, cursor: u64) -> (String, bool) {
         let Some(known) = known else { return ("none yet".to_owned(), true) };
-        let old = OLD < cursor.saturating_sub(known.at.nanos) && known.rows == 1;
+        let old = !is_fresh(self.layout, self.channel, &known, cursor);
         let value = if 1 < known.rows {
             let (unit, decimals) = shown_in(self.channel);
             let (lowest, highest) =
                 (format_nanos(known.piece.lowest, decimals), format_nanos(known.piece.highest, decimals));
-            if lowest == highest { format!("{lowest} {unit}") } else { format!("{lowest} … {highest} {unit}") }
+            let values = if lowest == highest { lowest } else { format!("{lowest} … {highest}") };
+            format!("{values} {unit} ({} rows)", known.rows)
         } else {
             value_words(self.layout, self.channel, known.piece.lowest)
         };
         if old {
-            let age = cursor.saturating_sub(known.at.nanos);
+            let age = cursor.saturating_sub(known.to.nanos);
             let age = format_nanos(i64::try_from(age).unwrap_or(i64::MAX), 1);
             return (format!("{value}  {age} s old"), true);
         }
@@ -268,8 +284,9 @@ pub(super) fn place(ui: &mut Ui, loaded: &Loaded, channel: Channel, at: SessionT
     let place = format!("{file} bytes {start}..{end}");
     let mut asked = None;
     ui.horizontal_wrapped(|ui| {
-        let frames = if known.rows == 1 { "its frame".to_owned() } else { format!("its {} frames", known.rows) };
-        ui.label(RichText::new(format!("{channel}: {frames} came by {} s, {place}", known.at)).size(13.0));
+        let frames =
+            if known.rows == 1 { "its frame".to_owned() } else { format!("its {} frames, the last", known.rows) };
+        ui.label(RichText::new(format!("{channel}: {frames} came by {} s, {place}", known.to)).size(13.0));
         if ui.button("Copy the place").clicked() {
             ui.ctx().copy_text(place.clone());
         }
