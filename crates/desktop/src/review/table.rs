@@ -67,7 +67,7 @@ pub(super) fn ui(ui: &mut Ui, look: Look<'_>, loaded: &Loaded, view: &mut View, 
         .filter_map(|channel| exact(loaded, *channel, cursor))
         .collect();
     let middle = median(&mut cells);
-    Grid::new("values at the cursor").num_columns(4).spacing([12.0, 1.0]).show(ui, |ui| {
+    Grid::new("values at the cursor").num_columns(4).spacing([10.0, 1.0]).show(ui, |ui| {
         for channel in channels {
             let row = Row { look, layout, loaded, channel, middle };
             row.ui(ui, view, cursor, compared.as_ref());
@@ -196,7 +196,13 @@ impl Row<'_> {
         match (difference, self.middle) {
             (Some((compared, difference)), _) => {
                 let (unit, decimals) = shown_in(channel);
-                let text = format!("{}{} {unit}", sign(difference), format_nanos(difference, decimals));
+                // Cells differ by millivolts.
+                let text = match channel.quantity {
+                    Quantity::CellVoltage => {
+                        format!("{}{} mV", sign(difference), format_nanos(difference.saturating_mul(1000), 0))
+                    }
+                    _ => format!("{}{} {unit}", sign(difference), format_nanos(difference, decimals)),
+                };
                 pieces::name(
                     &ui.label(RichText::new(&text).monospace().size(13.0)),
                     format!("{channel} differs by {text}"),

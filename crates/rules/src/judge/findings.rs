@@ -54,8 +54,14 @@ impl Judge {
         let frames = link.good.saturating_add(link.damaged.max(link.lost_frames()));
         let share = link.damage() as f64 * 1e-4;
         // Of a share of so many frames by chance, one deviation.
-        let uncertainty = (share * (1.0 - share) / frames.max(1) as f64).sqrt();
-        let text = format!("{} % of {frames} frames", plus_minus(share * 100.0, uncertainty * 100.0));
+        let count = frames.max(1) as f64;
+        let uncertainty = (share * (1.0 - share) / count).sqrt();
+        // None of so many is no certainty: one in as many is still as likely as not.
+        let (uncertainty, text) = if share > 0.0 {
+            (uncertainty, format!("{} % of {frames} frames", plus_minus(share * 100.0, uncertainty * 100.0)))
+        } else {
+            (1.0 / count, format!("none of {frames}"))
+        };
         let basis = Basis { from, to: self.now, count: frames };
         Ok(Figure::of(&Estimate { value: share, uncertainty, basis }, 100.0, "%", text))
     }
