@@ -67,13 +67,18 @@ pub(super) fn ui(ui: &mut Ui, look: Look<'_>, loaded: &Loaded, view: &mut View, 
         .filter_map(|channel| exact(loaded, *channel, cursor))
         .collect();
     let middle = median(&mut cells);
-    Grid::new("values at the cursor").num_columns(4).spacing([10.0, 1.0]).show(ui, |ui| {
-        for channel in channels {
-            let row = Row { look, layout, loaded, channel, middle };
-            row.ui(ui, view, cursor, compared.as_ref());
-            ui.end_row();
-        }
-    });
+    // Words are longer than numbers: they have a table of their own, so that its columns push none.
+    let (numbers, words): (Vec<Channel>, Vec<Channel>) =
+        channels.into_iter().partition(|channel| place_in_table(channel.quantity) < 5);
+    for (name, channels) in [("values at the cursor", numbers), ("states at the cursor", words)] {
+        Grid::new(name).num_columns(4).spacing([10.0, 1.0]).show(ui, |ui| {
+            for channel in channels {
+                let row = Row { look, layout, loaded, channel, middle };
+                row.ui(ui, view, cursor, compared.as_ref());
+                ui.end_row();
+            }
+        });
+    }
 }
 
 /// What is asked for first stands first.
