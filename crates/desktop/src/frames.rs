@@ -463,7 +463,7 @@ fn asking(line: &LineFacts, replay: bool, sent: u64) -> Said {
         (_, false) => said(
             Meaning::Unknown,
             "=",
-            format!("Only listened to: the protocol has {count}, none is sent. `packwake watch --may-ask` allows it."),
+            format!("Only listened to: the protocol has {count}, none is sent. \"may ask\" on Source allows it."),
         ),
     }
 }

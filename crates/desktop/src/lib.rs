@@ -15,6 +15,7 @@ pub mod dialogs;
 mod findings;
 pub mod frames;
 pub mod gallery;
+mod keys;
 mod pace;
 pub mod pack_limits;
 mod pieces;

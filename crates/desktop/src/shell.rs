@@ -22,7 +22,7 @@ use crate::sound::{Players, Sound};
 use crate::start::{Mend, PracticeFault, Start, Wish};
 use crate::switch_on::SwitchOn;
 use crate::wording::{Look, Said};
-use crate::{alarms, pieces, top_line};
+use crate::{alarms, keys, pieces, top_line};
 
 /// Old data must look old even when nothing comes.
 const HEARTBEAT: Duration = Duration::from_millis(250);
@@ -116,6 +116,9 @@ fn why(error: &eframe::Error) -> String {
     }
 }
 
+/// The name under which the colours are remembered.
+const THEME: &str = "theme";
+
 /// What can draw, in the order in which it is tried.
 const RENDERERS: &[(&str, eframe::Renderer)] = &[
     ("OpenGL", eframe::Renderer::Glow),
@@ -129,7 +132,16 @@ fn creator(ready: Ready, began: Arc<AtomicBool>) -> eframe::AppCreator<'static> 
         let ctx = context.egui_ctx.clone();
         // An interrupt ends the program as closing its window does, with its recording closed.
         session::on_interrupt(move || ctx.send_viewport_cmd(egui::ViewportCommand::Close))?;
-        Ok(Box::new(Desktop::new(&context.egui_ctx, ready)))
+        let mut desktop = Desktop::new(&context.egui_ctx, ready);
+        if let Some(storage) = context.storage {
+            desktop.start.recall(|name| storage.get_string(name));
+            match storage.get_string(THEME).as_deref() {
+                Some("dark") => context.egui_ctx.set_theme(egui::Theme::Dark),
+                Some("light") => context.egui_ctx.set_theme(egui::Theme::Light),
+                _ => {}
+            }
+        }
+        Ok(Box::new(desktop))
     })
 }
 
@@ -218,6 +230,10 @@ pub struct Desktop {
     called_for: usize,
     sound: Sound,
     pace: Pace,
+    /// The person asked for the keys.
+    shows_keys: bool,
+    /// The colours of the last picture.
+    dark: bool,
 }
 
 impl Desktop {
@@ -250,6 +266,8 @@ impl Desktop {
             asks_for_new: false,
             refused: None,
             called_for: 0,
+            shows_keys: false,
+            dark: true,
             ready,
         };
         if let Some(first) = desktop.ready.first.take() {
@@ -330,8 +348,18 @@ impl Desktop {
                     Ok(opened)
                 })
             }
-            Wish::Live { from, protocol, pack, record } => Box::new(move || {
-                let choice = session::opening::Choice { from, protocol, pack, record, before, tool_version, host };
+            Wish::Live { from, protocol, pack, record, baud, may_ask } => Box::new(move || {
+                let choice = session::opening::Choice {
+                    from,
+                    protocol,
+                    pack,
+                    record,
+                    baud,
+                    may_ask,
+                    before,
+                    tool_version,
+                    host,
+                };
                 let live = session::opening::prepare(choice)?;
                 Ok(Opened { job: Job::Live(Box::new(live)), keep: None })
             }),
@@ -371,6 +399,8 @@ impl Desktop {
 
     /// Draws the window.
     pub fn ui(&mut self, ui: &mut Ui) {
+        keys::ui(ui.ctx(), self.showing, &mut self.shows_keys);
+        self.dark = ui.visuals().dark_mode;
         self.take_dropped(ui);
         if self.worker.is_none() {
             self.before_a_session(ui);
@@ -653,6 +683,7 @@ impl Desktop {
                     pieces::said_inline(ui, &Said { meaning: Meaning::Abnormal, sign: "!", text: refused }, 14.0);
                 }
                 light_or_dark(ui);
+                self.shows_keys |= ui.button("Keys (?)").clicked();
                 if status.sounding.is_some() {
                     silence |= ui.button("Silence (Q)").clicked();
                 }
@@ -723,6 +754,16 @@ impl eframe::App for Desktop {
 
     fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
         Desktop::ui(self, ui);
+    }
+
+    /// Window and typed files are remembered for the next start; what is in them is not.
+    fn save(&mut self, storage: &mut dyn eframe::Storage) {
+        self.start.remember(|name, text| storage.set_string(name, text));
+        storage.set_string(THEME, if self.dark { "dark" } else { "light" }.to_owned());
+    }
+
+    fn persist_egui_memory(&self) -> bool {
+        false
     }
 
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {

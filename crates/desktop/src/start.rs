@@ -72,6 +72,10 @@ pub struct Start {
     pub pack: String,
     /// Where to record; empty is nowhere.
     pub record: String,
+    /// The line rate; empty is the protocol file's.
+    pub baud: String,
+    /// The questions of the protocol file may be sent.
+    pub may_ask: bool,
     /// Why the last start failed.
     pub failure: Option<Failure>,
     /// Which file the person wants to mend.
@@ -110,6 +114,10 @@ pub enum Wish {
         pack: PathBuf,
         /// Where to record, if at all.
         record: Option<PathBuf>,
+        /// Bits a second of a serial port, instead of the protocol file's.
+        baud: Option<u32>,
+        /// The questions of the protocol file may be sent.
+        may_ask: bool,
     },
     /// A recording.
     Replay(session::worker::Replay),
@@ -148,6 +156,43 @@ impl Start {
     /// Before anything was typed.
     pub fn new() -> Self {
         Self { fault: "none".to_owned(), ..Self::default() }
+    }
+
+    /// What was typed and is remembered: each with its name. Not where to record, since that file must be new, and not
+    /// the permission to ask, which is given for one session.
+    fn remembered(&mut self) -> [(&'static str, &mut String); 8] {
+        [
+            ("fault", &mut self.fault),
+            ("port", &mut self.port),
+            ("line rate", &mut self.baud),
+            ("tcp", &mut self.tcp),
+            ("udp", &mut self.udp),
+            ("recording", &mut self.recording),
+            ("protocol", &mut self.protocol),
+            ("pack", &mut self.pack),
+        ]
+    }
+
+    /// Hands over what is to be remembered for the next time.
+    pub fn remember(&mut self, mut put: impl FnMut(&str, String)) {
+        let kind = Kind::ALL.iter().find(|(kind, _)| *kind == self.kind).map_or("", |(_, name)| *name);
+        put("kind", kind.to_owned());
+        for (name, text) in self.remembered() {
+            put(name, text.clone());
+        }
+    }
+
+    /// Takes what was remembered; what can't be used is left as it is.
+    pub fn recall(&mut self, get: impl Fn(&str) -> Option<String>) {
+        let kind = get("kind").and_then(|name| Kind::ALL.iter().find(|(_, known)| *known == name).copied());
+        if let Some((kind, _)) = kind {
+            self.kind = kind;
+        }
+        for (name, text) in self.remembered() {
+            if let Some(known) = get(name) {
+                *text = known;
+            }
+        }
     }
 
     /// Draws the screen. Returns what the person asked for.
@@ -255,6 +300,10 @@ impl Start {
                 }
             }
         }
+        if !matches!(self.kind, Kind::Practice | Kind::Recording) {
+            let text = "may ask: send the questions that the protocol file lists (without this it only listens)";
+            ui.checkbox(&mut self.may_ask, text);
+        }
         if self.kind != Kind::Recording {
             let hint = "a new file; empty records nothing";
             path(ui, "Record to", &mut self.record, hint, Field::Record, &mut self.dialogs);
@@ -353,6 +402,7 @@ impl Start {
             }
         }
         line(ui, "Port", &mut self.port, "/dev/ttyUSB0");
+        line(ui, "Line rate", &mut self.baud, "bits a second; empty is that of the protocol file");
         ui.label(RichText::new("Opening a port can reset a board that hangs on it: open it before the switch.").weak());
     }
 
@@ -387,7 +437,13 @@ impl Start {
         };
         let protocol = filled(&self.protocol, "a protocol file is needed: what the line carries")?.into();
         let pack = filled(&self.pack, "a pack file is needed: what the pack may do")?.into();
-        Ok(Wish::Live { from, protocol, pack, record })
+        let baud = match self.baud.trim() {
+            text if text.is_empty() || self.kind != Kind::Serial => None,
+            text => {
+                Some(text.parse().ok().filter(|baud| 0 < *baud).ok_or("the line rate is a number, such as 115200")?)
+            }
+        };
+        Ok(Wish::Live { from, protocol, pack, record, baud, may_ask: self.may_ask })
     }
 }
 

@@ -150,3 +150,49 @@ fn a_chosen_path_stands_on_its_line_and_no_frame_waits_for_the_dialog() {
         assert!(there(&harness), "{told}");
     }
 }
+
+#[test]
+fn what_was_typed_is_there_again_the_next_time() {
+    let mut start = desktop::start::Start::new();
+    start.kind = Kind::Serial;
+    start.port = "/dev/ttyUSB7".to_owned();
+    start.baud = "57600".to_owned();
+    start.protocol = "line.toml".to_owned();
+    start.pack = "pack.toml".to_owned();
+    start.record = "first.mcap".to_owned();
+    start.may_ask = true;
+    let mut stored = std::collections::BTreeMap::new();
+    start.remember(|name, text| {
+        stored.insert(name.to_owned(), text);
+    });
+    let mut again = desktop::start::Start::new();
+    again.recall(|name| stored.get(name).cloned());
+    assert_eq!((again.kind, again.port.as_str(), again.baud.as_str()), (Kind::Serial, "/dev/ttyUSB7", "57600"));
+    // A new file each time, and a permission for each session.
+    assert_eq!((again.record.as_str(), again.may_ask), ("", false));
+    assert!(matches!(again.wish(), Ok(Wish::Live { baud: Some(57_600), may_ask: false, record: None, .. })));
+    again.recall(|name| (name == "kind").then(|| "of another version".to_owned()));
+    assert_eq!(again.kind, Kind::Serial);
+    again.baud = "fast".to_owned();
+    assert_eq!(again.wish().err(), Some("the line rate is a number, such as 115200"));
+}
+
+#[test]
+fn the_keys_of_a_screen_are_shown_on_a_question_mark() {
+    let mut harness = desktop(None);
+    harness.run_steps(2);
+    for (key, told) in [
+        (egui::Key::R, "play or stop"),
+        (egui::Key::K, "save to the pack file"),
+        (egui::Key::P, "not done: take it back"),
+    ] {
+        harness.key_press(key);
+        harness.run_steps(2);
+        harness.key_press(egui::Key::Questionmark);
+        harness.run_steps(3);
+        harness.get_by_label(told);
+        harness.key_press(egui::Key::Escape);
+        harness.run_steps(3);
+        assert!(harness.query_by_label(told).is_none(), "{told}");
+    }
+}

@@ -39,6 +39,10 @@ pub struct Choice {
     pub pack: PathBuf,
     /// Where to record, if at all. The file must not exist.
     pub record: Option<PathBuf>,
+    /// Bits a second of a serial port, instead of the protocol file's.
+    pub baud: Option<u32>,
+    /// The person allows that the questions of the protocol file are sent.
+    pub may_ask: bool,
     /// Readings taken by hand.
     pub before: Vec<Command>,
     /// The version of the program, for the recording.
@@ -97,7 +101,10 @@ pub fn prepare(choice: Choice) -> Result<Live, Failure> {
     };
     let (source, name) = match choice.from {
         From::Port(path) => {
-            let settings = protocol.line().unwrap_or(LineSettings::new(115_200));
+            let mut settings = protocol.line().unwrap_or(LineSettings::new(115_200));
+            if let Some(baud) = choice.baud {
+                settings.baud = baud;
+            }
             let name = format!("{} at {settings}", path.display());
             (Source::Serial(SerialSource { path, settings }), name)
         }
@@ -120,7 +127,7 @@ pub fn prepare(choice: Choice) -> Result<Live, Failure> {
         tool_version: choice.tool_version,
         host: choice.host,
     };
-    Ok(Live { source, header, record: choice.record, length: None, before: choice.before, may_ask: false })
+    Ok(Live { source, header, record: choice.record, length: None, before: choice.before, may_ask: choice.may_ask })
 }
 
 /// Reads a pack file alone. It may take a moment: not to be called while drawing.

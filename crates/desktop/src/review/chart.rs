@@ -103,7 +103,9 @@ impl Charts {
         self.make(tracks, given);
         let charts = self.made.as_ref().map_or(&[][..], |(_, charts)| charts);
         let (stages, _) = ui.allocate_exact_size(vec2(ui.available_width(), STAGES), Sense::hover());
-        let (marks, _) = ui.allocate_exact_size(vec2(ui.available_width(), MARKS), Sense::hover());
+        let (marks, scrub) = ui.allocate_exact_size(vec2(ui.available_width(), MARKS), Sense::click_and_drag());
+        pieces::name(&scrub, "Drag here to move the cursor");
+        let scrub = scrub.on_hover_text("drag here to move the cursor");
         #[expect(clippy::cast_precision_loss, reason = "four plots")]
         let count = charts.len() as f32;
         let room = height - STAGES - MARKS - TIMES - 4.0 * (count + 2.0);
@@ -116,6 +118,9 @@ impl Charts {
         }
         if let Some(across) = across {
             axis.stage_row(ui, stages, &across);
+            if let Some(at) = scrub.interact_pointer_pos().filter(|_| scrub.dragged() || scrub.clicked()) {
+                wish = Some(Wish::Cursor(axis.nanos(&across, at.x)));
+            }
             wish = axis.mark_row(ui, marks, &across).or(wish);
         }
         wish
@@ -256,12 +261,7 @@ impl Axis<'_> {
         let response = &plot.response;
         let shown = self.given.shown;
         let length = shown.end - shown.start;
-        let nanos = |x: f32| {
-            let at = plot.transform.value_from_position(pos2(x, 0.0)).x;
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "kept inside the session")]
-            let nanos = (at.max(0.0) * 1e9) as u64;
-            nanos.min(self.given.full)
-        };
+        let nanos = |x: f32| self.nanos(&plot.transform, x);
         if let Some(at) = response.interact_pointer_pos().filter(|_| response.clicked()) {
             let shift = ui.input(|input| input.modifiers.shift);
             return Some(if shift { Wish::Second(nanos(at.x)) } else { Wish::Cursor(nanos(at.x)) });
@@ -284,6 +284,14 @@ impl Axis<'_> {
             return Some(Wish::Show(moved(shown, f64::from(-along) / 800.0)));
         }
         (scroll.y.abs() > 0.1).then(|| Wish::Zoom { factor: f64::from(-scroll.y / 300.0).exp(), around })
+    }
+
+    /// The time at a place on the screen, inside the session.
+    fn nanos(&self, across: &PlotTransform, x: f32) -> u64 {
+        let at = across.value_from_position(pos2(x, 0.0)).x;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "kept inside the session")]
+        let nanos = (at.max(0.0) * 1e9) as u64;
+        nanos.min(self.given.full)
     }
 
     fn x(&self, across: &PlotTransform, nanos: u64) -> f32 {
