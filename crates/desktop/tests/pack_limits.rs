@@ -492,6 +492,10 @@ fn limits_are_applied_to_a_running_session_on_the_same_line() {
     };
     wait_until(&mut harness, "two seconds", seconds(0, 2_000_000_000));
     press(&mut harness, Key::M);
+    press(&mut harness, Key::L);
+    wait(&mut harness, "sound, its checksum is right");
+    press(&mut harness, Key::ArrowUp);
+    wait(&mut harness, "held still");
     press(&mut harness, Key::K);
     assert!(has(&harness, "The session is judged by these limits."));
     type_over(&mut harness, "Cell high, warning side", "3.70 V");
@@ -508,6 +512,10 @@ fn limits_are_applied_to_a_running_session_on_the_same_line() {
     let second = folder.path().join("nursery-2.mcap");
     assert_eq!(shown.recording, session::snapshot::Recording::On(second.display().to_string()));
     assert!(has(&harness, "The session is judged by these limits.") && has(&harness, "not saved"));
+    // What was held of the session before is none of this one's bytes.
+    press(&mut harness, Key::L);
+    wait(&mut harness, "sound, its checksum is right");
+    assert!(!has(&harness, "held still"));
     press(&mut harness, Key::N);
     press(&mut harness, Key::Y);
     drop(harness);
