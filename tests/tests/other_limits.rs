@@ -45,7 +45,7 @@ fn a_lower_upper_limit_makes_a_sound_recording_no_go() {
         other(ACORN, &[(LimitName::CellHigh, Part::Warning, "3.7 V"), (LimitName::CellHigh, Part::Critical, "3.80 V")]);
     let compared = compare("acorn-first-switch-on.mcap", text);
     assert_eq!((compared.before.verdict.outcome, compared.after.verdict.outcome), (Outcome::Go, Outcome::NoGo));
-    let changes = compared.changes();
+    let changes = &compared.changes;
     let new: Vec<_> = changes
         .iter()
         .map(|change| match change {
@@ -73,7 +73,7 @@ fn a_wider_limit_takes_an_alarm_away_and_the_cause_stays_found() {
     let compared = compare("acorn-weak-cell.mcap", text);
     assert_eq!(compared.before.verdict.outcome, Outcome::NoGo);
     let gone: Vec<_> = compared
-        .changes()
+        .changes
         .into_iter()
         .filter_map(|change| match change {
             Change::Gone(alarm) => Some((alarm.check, alarm.place.map(|place| place.place))),
@@ -92,7 +92,7 @@ fn the_same_limits_change_nothing() {
     for name in ["acorn-open-sense-lead.mcap", "field-damaged-data-line.mcap", "sapling-sensor-open.mcap"] {
         let recording = recording::Recording::open(&root().join("recordings").join(name)).expect("it opens");
         let compared = compare(name, recording.header().pack_text.clone());
-        assert!(compared.changes().is_empty() && compared.before == compared.after, "{name}");
+        assert!(compared.changes.is_empty() && compared.before == compared.after, "{name}");
         let (new, gone) = compared.findings();
         assert!(new.is_empty() && gone.is_empty() && !compared.before.alarms.is_empty(), "{name}");
     }
@@ -103,7 +103,7 @@ fn a_delay_moves_an_alarm() {
     // Both sides are the same but for the time; the alarm of cell 17 stands for seconds.
     let text = other(ACORN, &[(LimitName::DeviationLoad, Part::OnDelay, "2 s")]);
     let compared = compare("acorn-weak-cell.mcap", text);
-    let moved = compared.changes().into_iter().find_map(|change| match change {
+    let moved = compared.changes.into_iter().find_map(|change| match change {
         Change::Changed { before, after } if before.place.is_some_and(|place| place.place == 17) => {
             Some((before, after))
         }

@@ -102,6 +102,19 @@ impl Frames {
         self.goal_place(Place::Byte(bytes.start));
     }
 
+    /// Another session begins, with this recording or none. What was held of the one before is not its own; a place in
+    /// the same recording stays.
+    pub fn begin(&mut self, before: Option<&Path>, now: Option<&Path>) {
+        (self.held, self.in_recording, self.gone) = (None, false, false);
+        (self.asked, self.answer) = (None, None);
+        self.since = self.number + 1;
+        if now.is_none() || before != now {
+            (self.place, self.aimed) = (None, 0);
+            self.strips.let_go();
+            self.strips.forget();
+        }
+    }
+
     /// Opens the protocol text, for a file that must be mended before anything can begin.
     pub fn open_protocol(&mut self) {
         self.mend.open = true;
@@ -153,7 +166,8 @@ impl Frames {
                 let follow = matches!(look, Some(look) if is_live(look)) && self.held.is_none() && !self.in_recording;
                 let answer =
                     self.answer.as_ref().map_or((0, false), |answer| (answer.asked, self.aimed <= answer.number));
-                if self.strips.ui(ui, window, follow, answer) && follow {
+                let empty = self.no_byte(look);
+                if self.strips.ui(ui, window, follow, answer, empty) && follow {
                     // What is looked at stands still.
                     self.held = look.map(|look| Arc::clone(&look.snapshot.line));
                 }
@@ -382,6 +396,21 @@ impl Frames {
         }
     }
 
+    /// What to say where there is no byte.
+    fn no_byte(&self, look: Option<Look<'_>>) -> &'static str {
+        let file = matches!(self.asked, Some(Asked { source: Source::File(_), .. }));
+        if !file && look.is_some_and(is_live) {
+            return "No byte has come yet. Is the device on, are its wires the right way round, and does it speak without \
+                    being asked?";
+        }
+        match self.answer.as_ref().and_then(|answer| answer.statistics.as_ref()) {
+            Some((_, true)) => {
+                "There is no byte in this recording: nothing came over the line, or what came is missing in the file."
+            }
+            _ => "The recording is being read.",
+        }
+    }
+
     /// The name of what the bytes are from, for a place that is copied.
     fn name(&self, files: &Files) -> String {
         let name = |path: &Path| path.file_name().map(|name| name.to_string_lossy().into_owned());
@@ -419,7 +448,7 @@ impl Frames {
         let faults = self.answer.as_ref().map_or(0, |answer| answer.faults.len());
         match (look, &files.protocol, &files.recording) {
             _ if 0 < faults => {
-                say(Meaning::Danger, "x", "The protocol text has faults: nothing can be cut by it.");
+                say(Meaning::Danger, "x", "The protocol text has faults: nothing can be read by it.");
                 say(Meaning::Unknown, "=", "Mend it in the protocol text (E); each fault stands there with its line.");
             }
             (None, Some(_), _) => {

@@ -268,6 +268,10 @@ impl PackScreen {
     /// Saves to its file, or asks for one.
     fn save(&mut self, ui: &Ui, over: Option<Overwrite>) {
         let Some(draft) = &self.draft else { return };
+        // By keys, too: what is being saved would be taken for somebody else's text.
+        if self.disk.is_busy() {
+            return;
+        }
         if draft.now().pack().is_none() {
             self.say(Meaning::Danger, "x", "not saved: mend the faults first".to_owned());
             return;
@@ -426,8 +430,10 @@ impl PackScreen {
         let (mut overwrite, mut again, mut cancel) = (false, false, false);
         ui.horizontal_wrapped(|ui| {
             pieces::said_inline(ui, &said, 14.5);
-            again = changed && ui.button("Load it again, without these edits").clicked();
-            overwrite = ui.button("Overwrite it").clicked();
+            let idle = !self.disk.is_busy();
+            let button = |ui: &mut Ui, text| ui.add_enabled(idle, egui::Button::new(text)).clicked();
+            again = changed && button(ui, "Load it again, without these edits");
+            overwrite = button(ui, "Overwrite it");
             cancel = ui.button("Leave both").clicked();
         });
         if let (true, Some(draft)) = (overwrite, &self.draft) {

@@ -397,7 +397,7 @@ impl Review {
             return;
         }
         if let Some(reading) = &self.reading {
-            self.export.ui(ui, reading.path(), self.view.range.clone());
+            self.export.ui(ui, reading.path(), self.by_protocol.as_deref(), self.view.range.clone());
         }
         if !loaded.done {
             let (read, all) = loaded.read;

@@ -316,6 +316,7 @@ impl Desktop {
                 self.sound.listen(Some(worker.handed_over()));
                 self.worker = Some(worker);
                 self.pack_key = key;
+                self.frames.begin(self.files.recording.as_deref(), files.recording.as_deref());
                 self.files = files;
                 self.review = Review::default();
                 self.showing = if review { Showing::Review } else { Showing::SwitchOn };
@@ -378,12 +379,17 @@ impl Desktop {
             self.showing = Showing::SwitchOn;
             return;
         }
-        if self.session != self.shown.session {
+        let before = self.files.recording.clone();
+        let other = self.session != self.shown.session;
+        if other {
             // Other limits: the line is the same, all that was counted begins anew.
             (self.session, self.marks, self.called_for) = (self.shown.session, 0, 0);
         }
         if let (Recording::On(path), true) = (&self.shown.recording, 0 < self.session) {
             self.files.recording = Some(PathBuf::from(path));
+        }
+        if other || before != self.files.recording {
+            self.frames.begin(before.as_deref(), self.files.recording.as_deref());
         }
         let raised = self.shown.alarms.len();
         if self.called_for < raised {

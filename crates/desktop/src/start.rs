@@ -294,10 +294,8 @@ impl Start {
             path(ui, "Pack file", &mut self.pack, hint, Field::Pack, &mut self.dialogs);
             let faults = self.failure.as_ref().map_or(&[][..], |failure| &failure.pack);
             faults_ui(ui, "pack", faults);
-            if !faults.is_empty() {
-                if ui.button("Mend it (K)").clicked() {
-                    self.mend = Some(Mend::Pack);
-                }
+            if !faults.is_empty() && ui.button("Mend it (K)").clicked() {
+                self.mend = Some(Mend::Pack);
             }
         }
         if !matches!(self.kind, Kind::Practice | Kind::Recording) {

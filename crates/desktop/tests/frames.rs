@@ -269,7 +269,7 @@ fn a_broken_protocol_file_is_mended_by_typing_saved_and_started() {
     std::fs::write(&path, &broken).expect("it is written");
     let mut harness = show_in([1280.0, 800.0], None, Files { protocol: Some(path.clone()), ..Files::default() });
     harness.state_mut().frames.open_protocol();
-    until(&mut harness, "Nothing can be cut by it.");
+    until(&mut harness, "Nothing can be read by it.");
     has_part(&harness, "line 7, column ");
     // Its fault is one click away; then it is typed over.
     let fault = harness.query_all_by_label_contains("line 7, column ").next().expect("the fault");
@@ -461,4 +461,132 @@ fn no_byte_of_a_recording_is_left_out_however_it_is_judged() {
     let fast = figures(None);
     assert_eq!(fast, figures(Some(model::SessionTime::from_millis(3_600_000))));
     assert_eq!(fast, (56_240, 1_140));
+}
+
+#[test]
+fn a_place_in_one_recording_is_not_gone_to_in_another() {
+    // More bytes than are shown at once: those of a shipped one, three times.
+    let shipped = recording::Recording::open(&packwake_tests::root().join("recordings/acorn-weak-cell.mcap"));
+    let shipped = shipped.expect("it opens");
+    let folder = tempfile::tempdir().expect("a folder");
+    let (first, second) = (folder.path().join("first.mcap"), folder.path().join("second.mcap"));
+    let mut writer = recording::Writer::create(&first, shipped.header()).expect("it is made");
+    for round in 0..3 {
+        for input in shipped.inputs().filter(|input| matches!(input.kind, model::InputKind::Bytes(_))) {
+            let at = input.at + Duration::from_secs(100 * round);
+            writer.append(&model::Input { at, ..input }).expect("it is written");
+        }
+    }
+    writer.finish().expect("it is closed");
+    std::fs::copy(&first, &second).expect("it is copied");
+    let replay = session::worker::Replay { path: first, ..Default::default() };
+    let mut harness = window(Some(Wish::Replay(replay)));
+    wait(&mut harness, "New session (N)");
+    harness.key_press(egui::Key::L);
+    wait(&mut harness, "of 168720 bytes in no frame");
+    let at_its_begin = |harness: &Harness<'static, Option<Desktop>>| {
+        harness.query_by_label("Earlier").is_some_and(|button| button.accesskit_node().is_disabled())
+    };
+    assert!(at_its_begin(&harness));
+    let field = harness.get_by_role_and_label(egui::accesskit::Role::TextInput, "Go to (G)");
+    field.focus();
+    field.type_text("bytes 150000..150001");
+    harness.run_steps(2);
+    harness.get_by_label("Go").click();
+    wait(&mut harness, "first.mcap bytes 1");
+    assert!(!at_its_begin(&harness));
+    harness.key_press(egui::Key::N);
+    harness.run_steps(2);
+    harness.state_mut().as_mut().expect("it is open").fill(|start| {
+        start.kind = Kind::Recording;
+        start.recording = second.display().to_string();
+    });
+    harness.run_steps(2);
+    harness.key_press(egui::Key::Enter);
+    wait(&mut harness, "New session (N)");
+    harness.key_press(egui::Key::L);
+    wait(&mut harness, "of 168720 bytes in no frame");
+    assert!(at_its_begin(&harness), "the other one is shown from its begin");
+    assert!(harness.query_by_label("Copy place (C)").is_none(), "nothing of it was chosen");
+}
+
+#[test]
+fn what_was_held_of_a_session_goes_with_it() {
+    let mut harness = show_in([1280.0, 800.0], Some(running("acorn-first-switch-on.mcap", 20_000)), Files::default());
+    until(&mut harness, "frames accepted");
+    let strip = harness.query_all_by_label_contains("sound, its checksum is right").last().expect("a strip");
+    strip.click();
+    harness.run_steps(3);
+    has_part(&harness, "held still");
+    let next = running("sapling-sensor-open.mcap", 3_000);
+    let bytes = next.line.statistics.bytes;
+    harness.state_mut().snapshot = Some(Arc::new(next));
+    harness.state_mut().frames.begin(None, None);
+    until(&mut harness, &format!("of {bytes} bytes in no frame"));
+    has_not(&harness, "held still");
+    has_not(&harness, "Copy place (C)");
+}
+
+#[test]
+fn a_recording_without_a_byte_is_not_waited_for() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("empty.mcap");
+    let header = packwake_tests::header("protocols/acorn-binary.toml", "packs/acorn-24s-nmc.toml");
+    recording::Writer::create(&path, &header).expect("it is made").finish().expect("it is closed");
+    let mut harness = show_in([1280.0, 800.0], None, Files { recording: Some(path), ..Files::default() });
+    until(&mut harness, "There is no byte in this recording");
+    has_not(&harness, "Is the device on");
+}
+
+#[test]
+fn another_file_is_written_over_only_when_asked() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (path, other) = (folder.path().join("mine.toml"), folder.path().join("theirs.toml"));
+    let text = packwake_tests::text("protocols/acorn-binary.toml");
+    std::fs::write(&path, &text).expect("written");
+    std::fs::write(&other, "theirs").expect("written");
+    let mut harness = show_in([1280.0, 800.0], None, Files { protocol: Some(path.clone()), ..Files::default() });
+    harness.state_mut().frames.open_protocol();
+    until(&mut harness, "No faults.");
+    let field = |harness: &mut Harness<'static, Shown>, to: &std::path::Path| {
+        harness.get_by_label("Save to").focus();
+        harness.run_steps(2);
+        harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::A);
+        harness.run_steps(2);
+        harness.get_by_label("Save to").type_text(&to.display().to_string());
+        harness.run_steps(2);
+    };
+    let read = |path: &std::path::Path| std::fs::read_to_string(path).expect("it is there");
+    field(&mut harness, &other);
+    harness.get_by_label("Save").click();
+    until(&mut harness, "not saved: there is a file of this name already");
+    assert_eq!(read(&other), "theirs");
+    harness.get_by_label("Leave it").click();
+    harness.run_steps(2);
+    has_not(&harness, "not saved: ");
+    harness.get_by_label("Save").click();
+    until(&mut harness, "Write over it");
+    harness.get_by_label("Write over it").click();
+    until(&mut harness, "saved to ");
+    assert_eq!(read(&other), text);
+    // A text with faults takes not even its own file's place unasked.
+    field(&mut harness, &path);
+    cursor_behind(&mut harness, &text, "baud = 115200");
+    harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").type_text("x");
+    harness.run_steps(2);
+    harness.get_by_label("Save").click();
+    until(&mut harness, "not saved: the text has 2 faults, and there is a file of this name already");
+    assert_eq!(read(&path), text);
+    harness.get_by_label("Write over it").click();
+    until(&mut harness, "saved to ");
+    assert_eq!(read(&path), text.replacen("baud = 115200", "baud = 115200x", 1));
+    // What another program wrote meanwhile stays, too.
+    std::fs::write(&path, "by another hand").expect("written");
+    harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").focus();
+    harness.run_steps(2);
+    harness.key_press(egui::Key::Backspace);
+    harness.run_steps(2);
+    harness.get_by_label("Save").click();
+    until(&mut harness, "not saved: the file was changed meanwhile by another program");
+    assert_eq!(read(&path), "by another hand");
 }

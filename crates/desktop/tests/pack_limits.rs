@@ -347,6 +347,39 @@ fn a_file_that_changed_meanwhile_is_not_written_over_unasked() {
     assert!(saved.contains("4 mV") && saved.ends_with("[limits.cell_high]\nwarning = \"4.10 V\"\n"), "{saved}");
 }
 
+/// The file is a pipe for a while: whoever reads it waits until this test writes.
+#[cfg(unix)]
+#[test]
+fn a_second_save_waits_for_the_first() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("cart.toml");
+    let text = packwake_tests::text(ACORN);
+    std::fs::write(&path, &text).expect("written");
+    let mut harness = on_file(&path);
+    type_over(&mut harness, "Cell high, warning side", "4.15 V");
+    std::fs::remove_file(&path).expect("it was there");
+    let made = std::process::Command::new("mkfifo").arg(&path).status().expect("POSIX has it");
+    assert!(made.success());
+    press_with(&mut harness, Modifiers::COMMAND, Key::S);
+    type_over(&mut harness, "Cell high, warning side", "4.10 V");
+    press_with(&mut harness, Modifiers::COMMAND, Key::S);
+    std::fs::write(&path, &text).expect("the first save reads it");
+    wait(&mut harness, "saved to ");
+    assert!(has(&harness, "not saved"), "the later edit is in no file yet");
+    let saved = std::fs::read_to_string(&path).expect("it is there");
+    assert!(saved.ends_with("[limits.cell_high]\nwarning = \"4.15 V\"\n"), "{saved}");
+    press_with(&mut harness, Modifiers::COMMAND, Key::S);
+    for _ in 0..500 {
+        if !has(&harness, "not saved") {
+            break;
+        }
+        harness.run_steps(1);
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    let saved = std::fs::read_to_string(&path).expect("it is there");
+    assert!(saved.ends_with("warning = \"4.10 V\"\n"), "{saved}");
+}
+
 #[test]
 fn a_text_out_of_a_recording_is_saved_to_a_new_file() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -492,6 +525,10 @@ fn limits_are_applied_to_a_running_session_on_the_same_line() {
     };
     wait_until(&mut harness, "two seconds", seconds(0, 2_000_000_000));
     press(&mut harness, Key::M);
+    press(&mut harness, Key::L);
+    wait(&mut harness, "sound, its checksum is right");
+    press(&mut harness, Key::ArrowUp);
+    wait(&mut harness, "held still");
     press(&mut harness, Key::K);
     assert!(has(&harness, "The session is judged by these limits."));
     type_over(&mut harness, "Cell high, warning side", "3.70 V");
@@ -508,6 +545,10 @@ fn limits_are_applied_to_a_running_session_on_the_same_line() {
     let second = folder.path().join("nursery-2.mcap");
     assert_eq!(shown.recording, session::snapshot::Recording::On(second.display().to_string()));
     assert!(has(&harness, "The session is judged by these limits.") && has(&harness, "not saved"));
+    // What was held of the session before is none of this one's bytes.
+    press(&mut harness, Key::L);
+    wait(&mut harness, "sound, its checksum is right");
+    assert!(!has(&harness, "held still"));
     press(&mut harness, Key::N);
     press(&mut harness, Key::Y);
     drop(harness);

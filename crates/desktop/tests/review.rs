@@ -281,6 +281,46 @@ fn an_old_value_is_called_old_and_compared_with_nothing() {
 }
 
 #[test]
+fn a_table_takes_the_place_of_no_recording_and_of_another_file_only_when_asked() {
+    let name = "acorn-open-sense-lead.mcap";
+    let folder = tempfile::tempdir().expect("a folder");
+    let recording = folder.path().join(name);
+    std::fs::copy(path(name), &recording).expect("it is copied");
+    let mut harness = show([1280.0, 800.0], name);
+    harness.state_mut().files.recording = Some(recording.clone());
+    harness.run_steps(4);
+    harness.get_by_label("Table as CSV…").click();
+    harness.run_steps(2);
+    let mut write = |to: &std::path::Path, button: &str, said: &str| {
+        harness.get_by_label("to").focus();
+        harness.run_steps(2);
+        harness.key_press_modifiers(egui::Modifiers::COMMAND, Key::A);
+        harness.run_steps(2);
+        harness.get_by_label("to").type_text(&to.display().to_string());
+        harness.run_steps(2);
+        harness.get_by_label(button).click();
+        for _ in 0..500 {
+            harness.run_steps(2);
+            if has(&harness, said) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        wants(&harness, said);
+    };
+    // By another name for the same file, too.
+    write(&folder.path().join(".").join(name), "Write the table", "that is the recording itself; choose another name");
+    let same = std::fs::read(&recording).expect("it is there") == std::fs::read(path(name)).expect("it is there");
+    assert!(same, "the recording is as it was");
+    let other = folder.path().join("other.csv");
+    std::fs::write(&other, "theirs").expect("written");
+    write(&other, "Write the table", "a file of this name is there already");
+    assert_eq!(std::fs::read_to_string(&other).expect("it is there"), "theirs");
+    write(&other, "Write over it", "rows in ");
+    assert!(std::fs::read_to_string(&other).expect("it is there").starts_with("time_s,"));
+}
+
+#[test]
 fn a_narrow_window_has_all_of_it_by_scrolling() {
     let harness = show([640.0, 900.0], "acorn-weak-cell.mcap");
     wants(&harness, "Plot of temperatures");

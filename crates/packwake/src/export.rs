@@ -21,6 +21,13 @@ use crate::replay::progress;
 
 pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
     let range = range(task)?;
+    // The file that a link points to is replaced, not the link.
+    let target = std::fs::canonicalize(&task.csv).unwrap_or_else(|_| task.csv.clone());
+    let from = std::fs::canonicalize(&task.from.file);
+    if task.csv != Path::new("-") && from.is_ok_and(|from| from == target && from.is_file()) {
+        let text = format!("can't write {}: that is the recording itself", task.csv.display());
+        return Err(Hinted::error(text, "choose another name"));
+    }
     let session = files::open(&task.from, prose)?;
     if task.csv == Path::new("-") {
         return match write(session, range, std::io::stdout().lock(), prose) {
@@ -30,8 +37,6 @@ pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
             Err(error) => Err(error),
         };
     }
-    // The file that a link points to is replaced, not the link.
-    let target = std::fs::canonicalize(&task.csv).unwrap_or_else(|_| task.csv.clone());
     let failed = |error: std::io::Error| unwritable(&task.csv, &error);
     let (rows, status) = if target.exists() && !target.is_file() {
         // A device or a pipe is written to; a folder is refused here.

@@ -64,6 +64,8 @@ pub struct Comparison {
     pub before: Judged,
     /// By the other ones.
     pub after: Judged,
+    /// The alarms that differ, by the time at which each was first raised.
+    pub changes: Vec<Change>,
     /// Up to which time it was judged.
     pub until: SessionTime,
     /// Something is missing in the file, or it is still being made.
@@ -71,33 +73,33 @@ pub struct Comparison {
 }
 
 impl Comparison {
-    /// The alarms that differ, by the time at which each was first raised.
-    pub fn changes(&self) -> Vec<Change> {
-        let (before, after) = (keyed(&self.before.alarms), keyed(&self.after.alarms));
-        let mut changes = Vec::new();
-        for (key, alarm) in &after {
-            match before.iter().find(|(other, _)| other == key) {
-                None => changes.push(Change::New((*alarm).clone())),
-                Some((_, old)) if old.worst != alarm.worst || old.first_at != alarm.first_at => {
-                    changes.push(Change::Changed { before: (*old).clone(), after: (*alarm).clone() });
-                }
-                Some(_) => {}
-            }
-        }
-        let gone = before.iter().filter(|(key, _)| !after.iter().any(|(other, _)| other == key));
-        changes.extend(gone.map(|(_, alarm)| Change::Gone((*alarm).clone())));
-        changes.sort_by_key(|change| match change {
-            Change::New(alarm) | Change::Gone(alarm) | Change::Changed { after: alarm, .. } => {
-                (alarm.first_at, alarm.number)
-            }
-        });
-        changes
-    }
-
     /// Findings that hold at the end by only one of both: those that are new, and those that are gone.
     pub fn findings(&self) -> (Vec<&Finding>, Vec<&Finding>) {
         (only(&self.after, &self.before), only(&self.before, &self.after))
     }
+}
+
+/// The alarms that differ, by the time at which each was first raised.
+fn changes(before: &[Alarm], after: &[Alarm]) -> Vec<Change> {
+    let (before, after) = (keyed(before), keyed(after));
+    let mut changes = Vec::new();
+    for (key, alarm) in &after {
+        match before.iter().find(|(other, _)| other == key) {
+            None => changes.push(Change::New((*alarm).clone())),
+            Some((_, old)) if old.worst != alarm.worst || old.first_at != alarm.first_at => {
+                changes.push(Change::Changed { before: (*old).clone(), after: (*alarm).clone() });
+            }
+            Some(_) => {}
+        }
+    }
+    let gone = before.iter().filter(|(key, _)| !after.iter().any(|(other, _)| other == key));
+    changes.extend(gone.map(|(_, alarm)| Change::Gone((*alarm).clone())));
+    changes.sort_by_key(|change| match change {
+        Change::New(alarm) | Change::Gone(alarm) | Change::Changed { after: alarm, .. } => {
+            (alarm.first_at, alarm.number)
+        }
+    });
+    changes
 }
 
 /// What holds at the end of one and not at the end of the other.
@@ -154,7 +156,9 @@ pub fn judge_again(question: &Question, go_on: &mut dyn FnMut(u16) -> bool) -> R
         // After the recording's own end nothing is taken.
         engine.process(&end);
     }
-    Ok(Some(Comparison { before: judged(&before), after: judged(&after), until, incomplete }))
+    let (before, after) = (judged(&before), judged(&after));
+    let changes = changes(&before.alarms, &after.alarms);
+    Ok(Some(Comparison { before, after, changes, until, incomplete }))
 }
 
 fn open(path: &Path) -> Result<recording::Recording, Failure> {
@@ -205,6 +209,8 @@ struct State {
     waiting: Option<Question>,
     standing: Standing,
     over: bool,
+    /// A thread answers.
+    runs: bool,
 }
 
 #[derive(Debug, Default)]
@@ -224,24 +230,28 @@ impl Shared {
 #[derive(Debug, Default)]
 pub struct Again {
     shared: Arc<Shared>,
-    runs: bool,
 }
 
 impl Again {
     /// Asks. `wake` is called when there is something new to look at. Never waits.
     pub fn ask(&mut self, question: Question, wake: Arc<dyn Fn() + Send + Sync>) {
-        if !std::mem::replace(&mut self.runs, true) {
+        self.ask_by(judge_again, question, wake);
+    }
+
+    fn ask_by(&mut self, judge: JudgeBy, question: Question, wake: Arc<dyn Fn() + Send + Sync>) {
+        let mut state = self.shared.state();
+        // The first question; and the first after a fault ended the thread.
+        if !std::mem::replace(&mut state.runs, true) {
             let shared = Arc::clone(&self.shared);
             let spawned =
-                std::thread::Builder::new().name("judge again".to_owned()).spawn(move || run(&shared, &*wake));
+                std::thread::Builder::new().name("judge again".to_owned()).spawn(move || run(&shared, judge, &*wake));
             if let Err(error) = spawned {
-                self.runs = false;
+                state.runs = false;
                 let text = format!("the system gave no thread: {error}");
-                self.shared.state().standing = Standing::Failed(Failure { text, ..Failure::default() });
+                state.standing = Standing::Failed(Failure { text, ..Failure::default() });
                 return;
             }
         }
-        let mut state = self.shared.state();
         state.number += 1;
         state.waiting = Some(question);
         state.standing = Standing::Running(0);
@@ -271,7 +281,31 @@ impl Drop for Again {
     }
 }
 
-fn run(shared: &Shared, wake: &(dyn Fn() + Send + Sync)) {
+/// What answers a question: [`judge_again`].
+type JudgeBy = fn(&Question, &mut dyn FnMut(u16) -> bool) -> Result<Option<Comparison>, Failure>;
+
+/// However the thread ends, nobody waits for it.
+struct Ends<'s> {
+    shared: &'s Shared,
+    wake: &'s (dyn Fn() + Send + Sync),
+}
+
+impl Drop for Ends<'_> {
+    fn drop(&mut self) {
+        let mut state = self.shared.state();
+        state.runs = false;
+        if !state.over {
+            state.waiting = None;
+            let text = "stopped by a fault of this program".to_owned();
+            state.standing = Standing::Failed(Failure { text, ..Failure::default() });
+            drop(state);
+            (self.wake)();
+        }
+    }
+}
+
+fn run(shared: &Shared, judge: JudgeBy, wake: &(dyn Fn() + Send + Sync)) {
+    let _ends = Ends { shared, wake };
     while let Some((number, question)) = next(shared) {
         let mut told = 0;
         let mut go_on = |done: u16| {
@@ -285,7 +319,7 @@ fn run(shared: &Shared, wake: &(dyn Fn() + Send + Sync)) {
             }
             newest
         };
-        let standing = match judge_again(&question, &mut go_on) {
+        let standing = match judge(&question, &mut go_on) {
             Ok(Some(comparison)) => Standing::Done(Arc::new(comparison)),
             Ok(None) => continue,
             Err(failure) => Standing::Failed(failure),
@@ -317,5 +351,35 @@ fn next(shared: &Shared) -> Option<(u64, Question)> {
         {
             return Some((number, question));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn wait(again: &Again, done: fn(&Standing) -> bool) -> Standing {
+        for _ in 0..2_000 {
+            let standing = again.standing();
+            if done(&standing) {
+                return standing;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        panic!("no answer within ten seconds: {:?}", again.standing());
+    }
+
+    #[test]
+    fn a_fault_of_the_program_is_said_and_the_next_question_is_answered() {
+        let question = || Question { recording: "none".into(), pack_text: String::new(), length: SessionTime::ZERO };
+        let mut again = Again::default();
+        again.ask_by(|_, _| panic!("on purpose, in a test"), question(), Arc::new(|| {}));
+        let failed = |standing: &Standing| matches!(standing, Standing::Failed(_));
+        let Standing::Failed(failure) = wait(&again, failed) else { panic!("it failed") };
+        assert_eq!(failure.text, "stopped by a fault of this program");
+        again.ask(question(), Arc::new(|| {}));
+        assert_eq!(again.standing(), Standing::Running(0));
+        let Standing::Failed(failure) = wait(&again, failed) else { panic!("there is no such file") };
+        assert_eq!(failure.text, "no file \"none\"");
     }
 }

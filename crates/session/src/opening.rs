@@ -1,6 +1,6 @@
 //! Makes a live session from what a person chose: paths and addresses; opens recordings.
 
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -147,45 +147,14 @@ pub fn read_text(path: &Path) -> Result<String, String> {
     result.map(|()| text).map_err(|unreadable| unreadable.text)
 }
 
-/// Writes the text of a protocol or pack file: whole, or not at all. It may take a moment: not to be called while
+/// How many faults keep the text of a protocol file from being used. It may take a moment: not to be called while
 /// drawing.
-///
-/// # Errors
-/// It can't be written, in words with what to do.
-pub fn write_text(path: &Path, text: &str) -> Result<(), String> {
-    // The file that a link points to is replaced, not the link.
-    let target = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    write_whole(&target, text).map_err(|error| {
-        let hint = match error.kind() {
-            std::io::ErrorKind::NotFound => "make the folder first",
-            std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem => {
-                "choose a folder that you may write to"
-            }
-            std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => "make room or choose another disk",
-            _ => "choose another file",
-        };
-        format!("{error} ({}); {hint}", path.display())
-    })
-}
-
-fn write_whole(target: &Path, text: &str) -> std::io::Result<()> {
-    if target.is_dir() {
-        return Err(std::io::ErrorKind::IsADirectory.into());
+pub fn protocol_errors(text: &str) -> usize {
+    let (protocol, faults) = Protocol::parse(text);
+    match protocol {
+        Some(_) => 0,
+        None => faults.iter().filter(|fault| fault.level == Level::Error).count().max(1),
     }
-    let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // As it was; a new one as any new file, less what this person's mask forbids.
-        let as_it_was = std::fs::metadata(target).map(|was| was.permissions());
-        builder.permissions(as_it_was.unwrap_or_else(|_| std::fs::Permissions::from_mode(0o666)));
-    }
-    let mut file = builder.tempfile_in(folder)?;
-    file.write_all(text.as_bytes())?;
-    file.as_file().sync_all()?;
-    file.persist(target).map_err(|error| error.error)?;
-    Ok(())
 }
 
 struct Unreadable {

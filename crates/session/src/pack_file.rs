@@ -1,4 +1,4 @@
-//! Saving the text of a pack file: whole or not at all, and never over what somebody else wrote meanwhile.
+//! Saving the text of a pack or protocol file: whole or not at all, and never over what somebody else wrote meanwhile.
 
 use std::fs::{self, Permissions};
 use std::io::{self, ErrorKind, Write};
@@ -73,6 +73,9 @@ pub fn save(path: &Path, text: &str, over: &Over) -> Result<(), NotSaved> {
     write(&target, text, permissions, *over == Over::Nothing).map_err(|error| match error.kind() {
         ErrorKind::AlreadyExists => NotSaved::Exists { path: path.to_owned() },
         ErrorKind::NotFound => refused("there is no such folder".to_owned()),
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
+            refused("the disk is full: make room or choose another".to_owned())
+        }
         _ => refused(error.to_string()),
     })
 }
@@ -83,7 +86,7 @@ fn write(path: &Path, text: &str, permissions: Option<Permissions>, new: bool) -
         // Its folder would let it be replaced; who made it so did not want that.
         return Err(io::Error::new(ErrorKind::PermissionDenied, "the file may only be read"));
     }
-    let mut file = tempfile::Builder::new().prefix(".pack-").suffix(".new").tempfile_in(folder)?;
+    let mut file = tempfile::Builder::new().prefix(".saving-").suffix(".new").tempfile_in(folder)?;
     file.write_all(text.as_bytes())?;
     set_permissions(&file, permissions)?;
     file.as_file().sync_all()?;

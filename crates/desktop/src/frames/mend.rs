@@ -1,6 +1,6 @@
 //! The text of the protocol, to be mended beside what it makes of the bytes.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -8,6 +8,7 @@ use egui::text::{CCursor, CCursorRange, LayoutJob, TextFormat};
 use egui::{Align2, Button, FontId, Id, RichText, ScrollArea, TextBuffer, TextEdit, Ui, pos2, vec2};
 use model::{Fault, Level};
 use session::line_bytes::{Answer, By, Source};
+use session::pack_file::{self, NotSaved, Over};
 use session::worker::Replay;
 
 use crate::colours::{Colours, Meaning};
@@ -48,6 +49,10 @@ pub(crate) struct Mend {
     drafts: Vec<(PathBuf, String)>,
     /// Where it is saved.
     path: String,
+    /// The file whose text is the source's own.
+    own_file: Option<PathBuf>,
+    /// What was saved last, and where.
+    saved_last: Option<(PathBuf, String)>,
     dialogs: Dialogs,
     saved: Arc<Saved>,
     /// Put the cursor here, counted in characters.
@@ -57,7 +62,44 @@ pub(crate) struct Mend {
 #[derive(Debug, Default)]
 struct Saved {
     written: AtomicU64,
-    said: Mutex<Option<Result<String, String>>>,
+    state: Mutex<Saving>,
+}
+
+#[derive(Clone, Debug, Default)]
+enum Saving {
+    #[default]
+    Idle,
+    Busy,
+    /// The file, and its text.
+    Done(PathBuf, String),
+    /// There is another text, which the person has to be asked about.
+    Asks(PathBuf, String),
+    Failed(String),
+}
+
+impl Saved {
+    fn set(&self, state: Saving) {
+        *self.state.lock().unwrap_or_else(PoisonError::into_inner) = state;
+    }
+
+    fn state(&self) -> Saving {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+/// However the thread that saves ends, nobody waits for it.
+struct Ends {
+    saved: Arc<Saved>,
+    ctx: egui::Context,
+}
+
+impl Drop for Ends {
+    fn drop(&mut self) {
+        if matches!(self.saved.state(), Saving::Busy) {
+            self.saved.set(Saving::Failed("stopped by a fault of this program".to_owned()));
+        }
+        self.ctx.request_repaint();
+    }
 }
 
 impl Mend {
@@ -94,9 +136,13 @@ impl Mend {
             Source::File(_) => None,
             Source::Live(..) | Source::Protocol(_) => files.protocol.clone(),
         };
-        self.path = own_file.map_or_else(String::new, |path| path.display().to_string());
+        self.path = own_file.as_ref().map_or_else(String::new, |path| path.display().to_string());
+        self.own_file = own_file;
         self.of = Some(of);
-        *self.saved.said.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        // One that is still written is finished; what it came to is of no interest here.
+        let written = AtomicU64::new(self.written());
+        self.saved = Arc::new(Saved { written, ..Saved::default() });
+        self.saved_last = None;
         true
     }
 
@@ -177,6 +223,12 @@ impl Mend {
         if let Some((Field::SaveProtocol, path)) = self.dialogs.chosen() {
             self.path = path.display().to_string();
         }
+        let state = self.saved.state();
+        if let Saving::Done(path, text) = &state
+            && self.saved_last.as_ref().is_none_or(|last| (&last.0, &last.1) != (path, text))
+        {
+            self.saved_last = Some((path.clone(), text.clone()));
+        }
         ui.horizontal(|ui| {
             let label = ui.label("Save to");
             let width = (ui.available_width() - 160.0).max(80.0);
@@ -185,37 +237,79 @@ impl Mend {
             if ui.add_enabled(!self.dialogs.is_open(), Button::new("Choose…")).clicked() {
                 self.dialogs.ask(Field::SaveProtocol, ui.ctx());
             }
-            let path = self.path.trim();
-            if ui.add_enabled(!path.is_empty() && !self.text.is_empty(), Button::new("Save")).clicked() {
-                self.save(PathBuf::from(path), ui.ctx().clone());
+            let ready = !self.path.trim().is_empty() && !self.text.is_empty() && !matches!(state, Saving::Busy);
+            if ui.add_enabled(ready, Button::new("Save")).clicked() {
+                self.save(None, ui.ctx());
             }
         });
-        let said = self.saved.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        match said {
-            Some(Ok(text)) => pieces::said(ui, &Said { meaning: Meaning::Unknown, sign: "=", text }, 13.5),
-            Some(Err(text)) => {
-                let text = format!("not saved: {text}");
-                pieces::said(ui, &Said { meaning: Meaning::Danger, sign: "x", text }, 13.5)
+        let said = match state {
+            Saving::Idle => return,
+            Saving::Busy => Said { meaning: Meaning::Unknown, sign: "=", text: "it is being saved".to_owned() },
+            Saving::Done(path, _) => {
+                Said { meaning: Meaning::Unknown, sign: "=", text: format!("saved to {}", path.display()) }
             }
-            None => return,
+            Saving::Failed(why) => Said { meaning: Meaning::Danger, sign: "x", text: format!("not saved: {why}") },
+            Saving::Asks(path, why) => {
+                let said = Said { meaning: Meaning::Abnormal, sign: "!", text: format!("not saved: {why}") };
+                pieces::said(ui, &said, 13.5);
+                ui.horizontal_wrapped(|ui| {
+                    // Another path was typed meanwhile: nobody asked about that one.
+                    let same = path == Path::new(self.path.trim());
+                    if ui.add_enabled(same, Button::new("Write over it")).clicked() {
+                        self.save(Some(Over::Anything), ui.ctx());
+                    }
+                    if ui.button("Leave it").clicked() {
+                        self.saved.set(Saving::Idle);
+                    }
+                });
+                return;
+            }
         };
+        pieces::said(ui, &said, 13.5);
     }
 
-    /// Writes it on a thread of its own.
-    fn save(&self, path: PathBuf, ctx: egui::Context) {
+    /// Writes it on a thread of its own. `over`: what the person was asked about.
+    fn save(&mut self, over: Option<Over>, ctx: &egui::Context) {
+        let path = PathBuf::from(self.path.trim());
+        let asked = over.is_some();
+        let over = over.unwrap_or_else(|| self.over(&path));
+        // What an earlier one comes to is of no interest any more; how many there were is.
+        let written = AtomicU64::new(self.written());
+        self.saved = Arc::new(Saved { written, state: Mutex::new(Saving::Busy) });
         let (text, saved) = (self.text.clone(), Arc::clone(&self.saved));
-        let say = |saved: &Saved, said| *saved.said.lock().unwrap_or_else(PoisonError::into_inner) = Some(said);
-        let inside = Arc::clone(&saved);
+        let ends = Ends { saved: Arc::clone(&self.saved), ctx: ctx.clone() };
         let spawned = std::thread::Builder::new().name("protocol file".to_owned()).spawn(move || {
-            let result = session::opening::write_text(&path, &text);
-            if result.is_ok() {
-                inside.written.fetch_add(1, Ordering::Relaxed);
+            let saved = &ends.saved;
+            let errors = session::opening::protocol_errors(&text);
+            // A text with faults takes the place of no file unasked.
+            let over = if 0 < errors && !asked { Over::Nothing } else { over };
+            match pack_file::save(&path, &text, &over) {
+                Ok(()) => {
+                    saved.written.fetch_add(1, Ordering::Relaxed);
+                    saved.set(Saving::Done(path, text));
+                }
+                Err(NotSaved::Exists { .. }) if 0 < errors => {
+                    let faults = if errors == 1 { "a fault".to_owned() } else { format!("{errors} faults") };
+                    let why = format!("the text has {faults}, and there is a file of this name already");
+                    saved.set(Saving::Asks(path, why));
+                }
+                Err(error @ (NotSaved::Exists { .. } | NotSaved::Changed { .. })) => {
+                    saved.set(Saving::Asks(path, error.to_string()));
+                }
+                Err(error @ NotSaved::Refused { .. }) => saved.set(Saving::Failed(error.to_string())),
             }
-            say(&inside, result.map(|()| format!("saved to {}", path.display())));
-            ctx.request_repaint();
         });
         if let Err(error) = spawned {
-            say(&saved, Err(error.to_string()));
+            saved.set(Saving::Failed(format!("the system gave no thread: {error}")));
+        }
+    }
+
+    /// What may lie at this path, as far as the person knows.
+    fn over(&self, path: &Path) -> Over {
+        match (&self.saved_last, &self.own) {
+            (Some((last, text)), _) if last == path => Over::Known(text.clone()),
+            (_, Some(own)) if self.own_file.as_deref() == Some(path) => Over::Known(own.to_string()),
+            _ => Over::Nothing,
         }
     }
 
@@ -309,7 +403,7 @@ fn of_level(level: Level) -> (Meaning, &'static str) {
     }
 }
 
-/// What the bytes are cut by, and what is wrong with the text.
+/// What the bytes are read by, and what is wrong with the text.
 fn standing(answer: &Answer, errors: usize, edited: bool) -> Said {
     let count = match errors {
         1 => "1 fault".to_owned(),
@@ -327,7 +421,7 @@ fn standing(answer: &Answer, errors: usize, edited: bool) -> Said {
             (Meaning::Danger, "x", format!("{count}. What is shown follows the last text that had none."))
         }
         (By::Nothing, _) if answer.own_text.is_none() => (Meaning::Unknown, "?", "There is no text yet.".to_owned()),
-        (By::Nothing, _) => (Meaning::Danger, "x", format!("{count}. Nothing can be cut by it.")),
+        (By::Nothing, _) => (Meaning::Danger, "x", format!("{count}. Nothing can be read by it.")),
     };
     Said { meaning, sign, text }
 }

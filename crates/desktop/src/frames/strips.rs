@@ -187,19 +187,24 @@ impl Strips {
         }
     }
 
-    /// Draws the strips. `answer`: the byte that was asked for, and whether it is of what was asked last. Returns whether
-    /// the person chose one.
-    pub(crate) fn ui(&mut self, ui: &mut Ui, window: &Arc<Window>, follow: bool, answer: (u64, bool)) -> bool {
+    /// Draws the strips. `answer`: the byte that was asked for, and whether it is of what was asked last. `empty`: what to
+    /// say where there is no byte. Returns whether the person chose one.
+    pub(crate) fn ui(
+        &mut self,
+        ui: &mut Ui,
+        window: &Arc<Window>,
+        follow: bool,
+        answer: (u64, bool),
+        empty: &str,
+    ) -> bool {
+        let before = (self.chosen, self.part);
         self.prepare(window);
         self.aim(answer);
         self.prepare(window);
-        let before = (self.chosen, self.part);
         let paint = Paint::new(ui, &window.dissection);
         let Some(mut rows) = self.rows.take() else { return false };
         if window.dissection.spans().is_empty() {
-            let text = "No byte has come yet. Is the device on, are its wires the right way round, and does it speak \
-                without being asked?";
-            ui.label(egui::RichText::new(text).size(16.0));
+            ui.label(egui::RichText::new(empty).size(16.0));
         } else if rows.rows.is_empty() {
             ui.label(egui::RichText::new("Every byte here stands in a frame.").size(16.0));
         }

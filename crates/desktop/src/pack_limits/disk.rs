@@ -29,7 +29,8 @@ impl Disk {
     }
 
     pub(super) fn read(&mut self, path: PathBuf, ctx: &Context) {
-        let failed = Done::Read(path.clone(), Err("the system gave no thread".to_owned()));
+        let of = path.clone();
+        let failed = move |why: &str| Done::Read(of.clone(), Err(why.to_owned()));
         self.start(failed, ctx, move || {
             let text = session::opening::read_text(&path);
             Done::Read(path, text)
@@ -37,26 +38,34 @@ impl Disk {
     }
 
     pub(super) fn save(&mut self, path: PathBuf, text: String, over: Over, ctx: &Context) {
-        let refused = NotSaved::Refused { why: "the system gave no thread".to_owned(), path: path.clone() };
-        let failed = Done::Saved(path.clone(), text.clone(), Err(refused));
+        let of = (path.clone(), text.clone());
+        let failed = move |why: &str| {
+            let (path, text) = of.clone();
+            let refused = NotSaved::Refused { why: why.to_owned(), path: path.clone() };
+            Done::Saved(path, text, Err(refused))
+        };
         self.start(failed, ctx, move || {
             let result = save(&path, &text, &over);
             Done::Saved(path, text, result)
         });
     }
 
-    fn start(&mut self, failed: Done, ctx: &Context, work: impl FnOnce() -> Done + Send + 'static) {
+    fn start(
+        &mut self,
+        failed: impl Fn(&str) -> Done + Clone + Send + 'static,
+        ctx: &Context,
+        work: impl FnOnce() -> Done + Send + 'static,
+    ) {
         // What an earlier one comes to is of no interest any more.
         self.done = Arc::default();
         self.busy = true;
-        let (to, ctx) = (Arc::clone(&self.done), ctx.clone());
+        let ends = Ends { done: Arc::clone(&self.done), ctx: ctx.clone(), failed: failed.clone() };
         let spawned = std::thread::Builder::new().name("pack file".to_owned()).spawn(move || {
             let done = work();
-            *to.lock().unwrap_or_else(PoisonError::into_inner) = Some(done);
-            ctx.request_repaint();
+            *ends.done.lock().unwrap_or_else(PoisonError::into_inner) = Some(done);
         });
         if spawned.is_err() {
-            *self.done.lock().unwrap_or_else(PoisonError::into_inner) = Some(failed);
+            *self.done.lock().unwrap_or_else(PoisonError::into_inner) = Some(failed("the system gave no thread"));
         }
     }
 
@@ -65,5 +74,47 @@ impl Disk {
         let done = self.done.lock().unwrap_or_else(PoisonError::into_inner).take()?;
         self.busy = false;
         Some(done)
+    }
+}
+
+/// However the thread ends, nobody waits for it.
+struct Ends<F: Fn(&str) -> Done> {
+    done: Arc<Mutex<Option<Done>>>,
+    ctx: Context,
+    failed: F,
+}
+
+impl<F: Fn(&str) -> Done> Drop for Ends<F> {
+    fn drop(&mut self) {
+        // Another one may have taken what was done already: only a fault leaves nothing.
+        if std::thread::panicking() {
+            let failed = (self.failed)("stopped by a fault of this program");
+            *self.done.lock().unwrap_or_else(PoisonError::into_inner) = Some(failed);
+        }
+        self.ctx.request_repaint();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::*;
+
+    #[test]
+    fn a_fault_while_it_is_read_is_said_and_the_next_can_begin() {
+        let failed = |why: &str| Done::Read(PathBuf::from("cart.toml"), Err(why.to_owned()));
+        let mut disk = Disk::default();
+        disk.start(failed, &Context::default(), || panic!("on purpose, in a test"));
+        let mut done = None;
+        for _ in 0..2_000 {
+            done = disk.take();
+            if done.is_some() {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        assert_eq!(done, Some(failed("stopped by a fault of this program")));
+        assert!(!disk.is_busy());
     }
 }

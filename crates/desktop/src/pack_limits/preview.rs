@@ -138,7 +138,7 @@ fn because(before: &Verdict, after: &Verdict) -> Option<String> {
 }
 
 fn changes(ui: &mut Ui, answer: &Comparison) {
-    let changes = answer.changes();
+    let changes = &answer.changes;
     let (new_causes, gone_causes) = answer.findings();
     if changes.is_empty() && new_causes.is_empty() && gone_causes.is_empty() {
         ui.label(RichText::new("No alarm is new, gone or changed.").size(14.5));

@@ -18,6 +18,15 @@ use crate::wording::Said;
 /// Rows that are handed on at once.
 const MANY: usize = 2048;
 
+/// What a table is made of.
+struct Wanted {
+    recording: PathBuf,
+    /// The text of the protocol that it is read by, if it is not its own.
+    protocol: Option<String>,
+    /// In nanoseconds; `None` for all of it.
+    range: Option<Range<u64>>,
+}
+
 /// What the person typed, and how far the writing is.
 #[derive(Debug, Default)]
 pub(super) struct Export {
@@ -25,8 +34,6 @@ pub(super) struct Export {
     path: String,
     /// Only what is shown.
     part: bool,
-    /// The file is there already; it is written over when asked again.
-    over: Option<PathBuf>,
     dialogs: Dialogs,
     state: Arc<Mutex<State>>,
 }
@@ -36,8 +43,48 @@ enum State {
     #[default]
     Idle,
     Writing,
+    /// There is a file of this name already: it is written over when asked again.
+    There(PathBuf),
     Done(String),
     Failed(String),
+}
+
+/// Why there is no table.
+#[derive(Clone, PartialEq, Eq, Debug)]
+enum NotWritten {
+    /// There is such a file.
+    There,
+    /// In words.
+    Why(String),
+}
+
+impl From<String> for NotWritten {
+    fn from(why: String) -> Self {
+        Self::Why(why)
+    }
+}
+
+/// However the thread that writes ends, nobody waits for it.
+struct Ends {
+    state: Arc<Mutex<State>>,
+    ctx: egui::Context,
+}
+
+impl Ends {
+    fn with(&self, state: State) {
+        *self.state.lock().unwrap_or_else(PoisonError::into_inner) = state;
+    }
+}
+
+impl Drop for Ends {
+    fn drop(&mut self) {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        if *state == State::Writing {
+            *state = State::Failed("stopped by a fault of this program".to_owned());
+        }
+        drop(state);
+        self.ctx.request_repaint();
+    }
 }
 
 impl Export {
@@ -49,7 +96,8 @@ impl Export {
     }
 
     /// The line with the file to write, once it was asked for. `shown`: in nanoseconds, `None` if all of it is.
-    pub(super) fn ui(&mut self, ui: &mut Ui, recording: &Path, shown: Option<Range<u64>>) {
+    /// `protocol`: the text of the protocol that it is read by, if it is not its own.
+    pub(super) fn ui(&mut self, ui: &mut Ui, recording: &Path, protocol: Option<&str>, shown: Option<Range<u64>>) {
         if !self.open {
             return;
         }
@@ -66,26 +114,20 @@ impl Export {
             let label = ui.label("to");
             let field =
                 TextEdit::singleline(&mut self.path).hint_text("a new file, such as acorn.csv").desired_width(260.0);
-            if ui.add(field).labelled_by(label.id).changed() {
-                self.over = None;
-            }
+            ui.add(field).labelled_by(label.id);
             if ui.add_enabled(!self.dialogs.is_open(), egui::Button::new("Choose…")).clicked() {
                 self.dialogs.ask(Field::Csv, ui.ctx());
             }
             let path = PathBuf::from(self.path.trim());
-            let asks = self.over.as_ref() == Some(&path);
+            let asks = state == State::There(path.clone());
             let can = !self.path.trim().is_empty() && state != State::Writing;
             let text = if asks { "Write over it" } else { "Write the table" };
             if ui.add_enabled(can, egui::Button::new(text)).clicked() {
-                if path.exists() && !asks {
-                    self.over = Some(path);
-                } else {
-                    self.over = None;
-                    let range = shown.filter(|_| self.part);
-                    self.start(recording.to_owned(), path, range, ui.ctx());
-                }
+                let range = shown.filter(|_| self.part);
+                let from = Wanted { recording: recording.to_owned(), protocol: protocol.map(str::to_owned), range };
+                self.start(from, path, asks, ui.ctx());
             }
-            if self.over.is_some() {
+            if asks {
                 ui.label("a file of this name is there already");
             }
         });
@@ -93,7 +135,7 @@ impl Export {
             ui.label(RichText::new(said).size(13.0));
         }
         match state {
-            State::Idle => {}
+            State::Idle | State::There(_) => {}
             State::Writing => {
                 ui.label("the table is being written");
             }
@@ -110,19 +152,18 @@ impl Export {
         self.state.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    fn start(&mut self, recording: PathBuf, to: PathBuf, range: Option<Range<u64>>, ctx: &egui::Context) {
+    fn start(&mut self, from: Wanted, to: PathBuf, over: bool, ctx: &egui::Context) {
         // What an earlier table came to is not this one's.
         self.state = Arc::new(Mutex::new(State::Writing));
-        let (state, ctx) = (Arc::clone(&self.state), ctx.clone());
+        let ends = Ends { state: Arc::clone(&self.state), ctx: ctx.clone() };
         let work = move || {
-            let range = range.map(|range| SessionTime::from_nanos(range.start)..SessionTime::from_nanos(range.end));
-            let done = match write(&recording, &to, range) {
+            let done = match write(&from, &to, over) {
                 Ok((rows, None)) => State::Done(format!("{rows} rows in {}", to.display())),
                 Ok((rows, Some(damage))) => State::Failed(format!("{rows} rows in {}, but {damage}", to.display())),
-                Err(why) => State::Failed(format!("can't write {}: {why}", to.display())),
+                Err(NotWritten::There) => State::There(to),
+                Err(NotWritten::Why(why)) => State::Failed(format!("can't write {}: {why}", to.display())),
             };
-            *state.lock().unwrap_or_else(PoisonError::into_inner) = done;
-            ctx.request_repaint();
+            ends.with(done);
         };
         if let Err(error) = std::thread::Builder::new().name("table".to_owned()).spawn(work) {
             self.state = Arc::new(Mutex::new(State::Failed(format!("the system gave no thread: {error}"))));
@@ -131,10 +172,27 @@ impl Export {
 }
 
 /// Writes what `packwake export` writes of the same recording and times, byte for byte. The file takes its name when it
-/// is complete. Returns the rows, and what is missing in the recording.
-fn write(from: &Path, to: &Path, range: Option<Range<SessionTime>>) -> Result<(u64, Option<String>), String> {
+/// is complete; a file that has it already is replaced only if `over`. Returns the rows, and what is missing in the
+/// recording.
+fn write(from: &Wanted, to: &Path, over: bool) -> Result<(u64, Option<String>), NotWritten> {
+    let range =
+        from.range.as_ref().map(|range| SessionTime::from_nanos(range.start)..SessionTime::from_nanos(range.end));
+    let by_protocol = from.protocol.as_ref();
+    let from = from.recording.as_path();
+    // The file that a link points to is replaced, not the link.
+    let target = std::fs::canonicalize(to).unwrap_or_else(|_| to.to_owned());
+    if std::fs::canonicalize(from).is_ok_and(|from| from == target) {
+        return Err("that is the recording itself; choose another name".to_owned().into());
+    }
+    if !over && std::fs::symlink_metadata(&target).is_ok() {
+        return Err(NotWritten::There);
+    }
     let recording = session::opening::recording(from).map_err(|failure| failure.text)?;
-    let protocol = session::opening::protocol_of(recording.header()).map_err(|failure| failure.text)?;
+    let mut header = recording.header().clone();
+    if let Some(text) = by_protocol {
+        header.protocol_text.clone_from(text);
+    }
+    let protocol = session::opening::protocol_of(&header).map_err(|failure| failure.text)?;
     let mut inputs = recording.inputs();
     let mut reader = RowReader::new(Arc::clone(&protocol));
     let mut complete = false;
@@ -150,14 +208,18 @@ fn write(from: &Path, to: &Path, range: Option<Range<SessionTime>>) -> Result<(u
         }
         reader.take_into(batch)
     };
-    // The file that a link points to is replaced, not the link.
-    let target = std::fs::canonicalize(to).unwrap_or_else(|_| to.to_owned());
     let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut file = new_file_in(folder).map_err(|error| words(&error))?;
     let threads = std::thread::available_parallelism().unwrap_or(NonZero::<usize>::MIN);
     let rows = report::export(protocol.layout(), next, range, threads, &mut file).map_err(|error| error.to_string())?;
     file.as_file().sync_all().map_err(|error| words(&error))?;
-    file.persist(&target).map_err(|error| words(&error.error))?;
+    let kept = if over { file.persist(&target) } else { file.persist_noclobber(&target) };
+    match kept.map_err(|error| error.error) {
+        Ok(_) => {}
+        // It came while this one was written.
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => return Err(NotWritten::There),
+        Err(error) => return Err(words(&error).into()),
+    }
     let damage = inputs.damage().first().map(|damage| format!("the recording is incomplete: {damage}"));
     let cut = (!complete).then(|| "the recording has no end".to_owned());
     Ok((rows, damage.or(cut)))
@@ -183,4 +245,21 @@ fn words(error: &std::io::Error) -> String {
         _ => "",
     };
     format!("{error}{hint}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_thread_that_ends_by_a_fault_says_so() {
+        let state = Arc::new(Mutex::new(State::Writing));
+        let ends = Ends { state: Arc::clone(&state), ctx: egui::Context::default() };
+        let thread = std::thread::Builder::new().name("table".to_owned()).spawn(move || {
+            let _ends = ends;
+            panic!("on purpose, in a test");
+        });
+        assert!(thread.unwrap().join().is_err());
+        assert_eq!(*state.lock().unwrap(), State::Failed("stopped by a fault of this program".to_owned()));
+    }
 }

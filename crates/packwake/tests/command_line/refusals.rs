@@ -173,4 +173,9 @@ fn a_recording_or_a_csv_where_there_is_no_folder_is_refused() {
     let directory = folder.display().to_string();
     arguments[3] = &directory;
     refused(&arguments, "can't write ", "hint: give a file in that folder");
+    // By another name for the same file, too.
+    let itself = folder.join(".").join("raw").display().to_string();
+    arguments[3] = &itself;
+    refused(&arguments, "that is the recording itself", "hint: choose another name");
+    assert_eq!(std::fs::read(&raw).unwrap(), b"\xaa\x55");
 }

@@ -59,24 +59,23 @@ pub struct KindStatistics {
     pub every: Option<Duration>,
     /// Sound frames.
     pub count: u64,
-    /// When the first and the last came.
-    pub between: Option<(SessionTime, SessionTime)>,
-    /// The shortest and the longest time from one to the next.
+    /// The shortest and the longest time from one to the next. A loss of the line counts to none.
     pub intervals: Option<(Duration, Duration)>,
     /// How often its counter did not go up by one; `None` if it has no counter.
     pub jumps: Option<u64>,
     last_at: Option<SessionTime>,
+    /// How many such times there were, and their sum in nanoseconds.
+    steps: (u64, u64),
     /// The column of the counter and its bits.
     counter: Option<(usize, u8)>,
     last_count: Option<i128>,
 }
 
 impl KindStatistics {
-    /// The mean time from one to the next; `None` before the second.
+    /// The mean of these times; `None` before the first of them.
     pub fn mean(&self) -> Option<Duration> {
-        let (first, last) = self.between?;
-        let steps = self.count.checked_sub(1).filter(|steps| 0 < *steps)?;
-        Some(Duration::from_nanos(last.nanos.saturating_sub(first.nanos) / steps))
+        let (steps, nanos) = self.steps;
+        nanos.checked_div(steps).map(Duration::from_nanos)
     }
 }
 
@@ -91,9 +90,9 @@ impl LineStatistics {
                 name: kind.name.clone(),
                 every: kind.every,
                 count: 0,
-                between: None,
                 intervals: None,
                 last_at: None,
+                steps: (0, 0),
                 jumps: counter.map(|_| 0),
                 counter: counter.map(|column| (column, bits)),
                 last_count: None,
@@ -163,8 +162,9 @@ impl LineStatistics {
         let (Some(at), Some(known)) = (rows.at.get(row).copied(), self.kinds.get_mut(kind)) else { return };
         self.accepted += 1;
         known.count += 1;
-        known.between = Some((known.between.map_or(at, |(first, _)| first), at));
         if let Some(step) = known.last_at.replace(at).map(|last| at.since(last)) {
+            let nanos = u64::try_from(step.as_nanos()).unwrap_or(u64::MAX);
+            known.steps = (known.steps.0 + 1, known.steps.1.saturating_add(nanos));
             known.intervals =
                 Some(known.intervals.map_or((step, step), |(least, most)| (least.min(step), most.max(step))));
         }

@@ -120,7 +120,7 @@ fn intervals_and_counters_follow_what_came() {
     let mut figures = LineStatistics::new(protocol.layout());
     let mut decoder = Decoder::new(Arc::clone(&protocol));
     // Every 50 ms, then 200 ms late and with a count left out.
-    for (at_ms, count) in [(0, 254), (50, 255), (100, 0), (300, 2), (350, 3)] {
+    let mut push = |figures: &mut LineStatistics, at_ms, count| {
         let at = SessionTime::from_millis(at_ms);
         let mut bytes = Vec::new();
         let mut value = |column: &model::ColumnLayout| {
@@ -130,12 +130,26 @@ fn intervals_and_counters_follow_what_came() {
         figures.input(&Input::new(at, InputKind::Bytes(bytes.clone())));
         decoder.push(at, &bytes);
         figures.batch(&decoder.take().expect("a row"));
+    };
+    for (at_ms, count) in [(0, 254), (50, 255), (100, 0), (300, 2), (350, 3)] {
+        push(&mut figures, at_ms, count);
     }
     let cells = figures.kinds.first().expect("the cells");
     assert_eq!((cells.count, cells.jumps), (5, Some(1)));
     assert_eq!(cells.mean(), Some(Duration::from_nanos(87_500_000)));
     assert_eq!(cells.intervals, Some((Duration::from_millis(50), Duration::from_millis(200))));
     assert_eq!(figures.moments.len(), 1);
+    // The line was lost for a minute: that is no time from one frame to the next.
+    let lost = InputKind::Lost { why: "unplugged".to_owned() };
+    figures.input(&Input::new(SessionTime::from_millis(350), lost));
+    for (at_ms, count) in [(60_000, 99), (60_050, 100)] {
+        push(&mut figures, at_ms, count);
+    }
+    let cells = figures.kinds.first().expect("the cells");
+    assert_eq!((cells.count, cells.jumps), (7, Some(1)));
+    // 50, 50, 200, 50 and 50 ms.
+    assert_eq!(cells.mean(), Some(Duration::from_millis(80)));
+    assert_eq!(cells.intervals, Some((Duration::from_millis(50), Duration::from_millis(200))));
 }
 
 #[test]
