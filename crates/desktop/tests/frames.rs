@@ -216,7 +216,7 @@ fn whether_anything_is_sent_is_said_with_how_to_allow_it() {
         until(&mut harness, "frames accepted");
         harness
     };
-    has_part(&asking(2, false), "the protocol has 2 questions, none is sent. `packwake watch --may-ask` allows it.");
+    has_part(&asking(2, false), "the protocol has 2 questions, none is sent. \"may ask\" on Source allows it.");
     has_part(&asking(1, true), "Asked: 1 question of the protocol, as you allowed; 0 sent so far.");
 }
 

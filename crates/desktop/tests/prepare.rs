@@ -212,6 +212,8 @@ fn entries_go_into_the_session_and_are_old_after_it() {
     until(&mut harness, "the entry is in it", |desktop| entry(desktop, HandItem::PropsOff) == Some(HandResult::Passed));
     // During the session an entry is a command.
     press(&mut harness, Key::P);
+    harness.get_by_label("Sense pins ascending: not done").scroll_to_me();
+    harness.run_steps(4);
     harness.get_by_label("Sense pins ascending: not done").click();
     harness.run_steps(4);
     press(&mut harness, Key::F);
