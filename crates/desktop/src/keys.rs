@@ -1,6 +1,6 @@
 //! The keys of each screen, shown on `?`.
 
-use egui::{Context, Grid, Key, RichText, Window};
+use egui::{Align2, Context, Grid, Key, RichText, Window};
 
 use crate::shell::Showing;
 
@@ -60,7 +60,10 @@ pub(crate) fn ui(ctx: &Context, showing: Showing, open: &mut bool) {
         *open = false;
         return;
     }
-    Window::new("Keys").collapsible(false).resizable(false).open(open).show(ctx, |ui| {
+    // Not over the line at the top: the answer is always there.
+    let below = Align2::CENTER_BOTTOM;
+    let window = Window::new("Keys").collapsible(false).resizable(false).anchor(below, [0.0, -80.0]);
+    window.open(open).show(ctx, |ui| {
         Grid::new("keys").num_columns(2).spacing([18.0, 4.0]).show(ui, |ui| {
             for (key, what) in of(showing).iter().chain(EVERYWHERE) {
                 ui.label(RichText::new(*key).monospace());
