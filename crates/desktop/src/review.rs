@@ -462,9 +462,9 @@ impl Review {
         }
         let mut said = moments::standing_at(moments, cursor);
         if look.snapshot.more_moments && look.snapshot.all_moments_until.nanos <= cursor {
-            // Which alarms held then is not known any more; the answer and what is critical is.
-            said.pop();
-            let text = "more happened than is listed here: the alarms of this time are not known".to_owned();
+            // Every change of the answer is kept; which stage it was and which alarms held is not known any more.
+            said.truncate(1);
+            let text = "more happened than is listed here: stage and alarms of this time are not known".to_owned();
             said.push(Said { meaning: Meaning::Abnormal, sign: "?", text });
         }
         ui.horizontal_wrapped(|ui| {

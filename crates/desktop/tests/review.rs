@@ -258,6 +258,18 @@ fn what_is_not_judged_yet_has_no_answer() {
     harness.state_mut().review.go_to(SessionTime::from_millis(9_000));
     harness.run_steps(2);
     wants(&harness, "answer then: ");
+    wants(&harness, "stage idle");
+    // Where not all that happened is listed, neither the stage nor that there was no alarm is told.
+    let listed = Arc::clone(&harness.state().snapshot);
+    let mut more = (*listed).clone();
+    more.more_moments = true;
+    more.all_moments_until = SessionTime::from_millis(8_500);
+    harness.state_mut().snapshot = Arc::new(more);
+    harness.run_steps(2);
+    wants(&harness, "answer then: ");
+    wants(&harness, "stage and alarms of this time are not known");
+    assert!(!has(&harness, "stage idle") && !has(&harness, "no alarm"));
+    harness.state_mut().snapshot = listed;
     press(&mut harness, Key::End);
     wants(&harness, "not judged yet");
     assert!(!has(&harness, "answer then: "));

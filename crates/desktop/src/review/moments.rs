@@ -77,6 +77,7 @@ impl Moments {
         if listed.is_empty() {
             let text = match (judged, moments.is_empty()) {
                 (Some(thousandths), true) if thousandths < 1000 => "the recording is being judged",
+                _ if more => "none is listed, but more happened than is kept: `packwake replay` tells all of it",
                 (_, true) => "nothing yet",
                 (_, false) => "no alarm was raised and nothing was found",
             };
