@@ -164,6 +164,11 @@ impl Checksum {
         }
     }
 
+    /// Whether what a bit adds to the check value does not depend on the other bits.
+    pub(crate) fn is_linear(&self) -> bool {
+        matches!(self.method, Method::Crc(..) | Method::Simple(SimpleChecksum::Xor8))
+    }
+
     /// Whether a frame of zeros with a check value of zero passes, however long it is.
     ///
     /// A dead line that reads as zeros then looks like good frames. False does not rule out that zeros of one certain

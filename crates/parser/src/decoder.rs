@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
+use crate::ahead::Ahead;
 use crate::binary::Context;
 use crate::block::Scratch;
 use crate::body::Cell;
@@ -71,6 +72,8 @@ pub struct Decoder {
     values: Vec<Option<i64>>,
     /// By candidate of the plan: frames that were found and whose columns are still to be read.
     blocks: Vec<Block>,
+    /// What is known of frames further on in the stream that is being searched.
+    ahead: Ahead,
     /// There may be such frames: their bytes must stay where they are.
     noted: bool,
     /// By message: the candidate whose block is being filled.
@@ -152,6 +155,7 @@ impl Decoder {
         Self {
             lost_question: protocol.shortest_question().div_ceil(2) as u64,
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
+            ahead: Ahead::default(),
             noted: false,
             open: vec![0; protocol.messages.len()],
             rows: vec![0; protocol.messages.len()],
@@ -418,6 +422,7 @@ impl Decoder {
     /// Searches the bytes, which begin at `base` in the stream, from `head` on.
     fn search(&mut self, bytes: &[u8], over: bool) {
         let protocol = Arc::clone(&self.protocol);
+        self.ahead.clear();
         match protocol.wrapping {
             None => self.search_stream(&protocol, bytes, over),
             Some(wrapping) => self.search_packets(&protocol, bytes, wrapping, over),
@@ -479,7 +484,8 @@ impl Decoder {
         }
         let from = self.head;
         let fast = self.way == Way::Fastest;
-        plan.run(fast, Taking { decoder: self, plan: &plan, stream });
+        let ahead = fast && plan.looks_ahead;
+        plan.run(fast, Taking { decoder: self, plan: &plan, stream, ahead });
         if from < self.head {
             self.settle(0);
         }
@@ -819,14 +825,20 @@ struct Taking<'d> {
     decoder: &'d mut Decoder,
     plan: &'d Plan,
     stream: &'d [u8],
+    /// Whether frames further on are looked for.
+    ahead: bool,
 }
 
 impl CheckLoop for Taking<'_> {
     #[inline(always)]
     fn run(self, check: impl Fn(&Ready, &[u8]) -> u64) {
-        let Self { decoder, plan, stream } = self;
+        let Self { decoder, plan, stream, ahead: looks_ahead } = self;
         loop {
-            let Decoder { head, blocks, now, asked, .. } = &mut *decoder;
+            let Decoder { head, blocks, now, asked, ahead, .. } = &mut *decoder;
+            if looks_ahead && let Some(taken) = ahead.take(plan, stream, *head, blocks) {
+                decoder.note(plan, taken, stream);
+                continue;
+            }
             let asked = || asked_at(*asked, *now);
             if let Some(taken) = plan.take(stream, *head, asked, blocks, &check) {
                 decoder.note(plan, taken, stream);

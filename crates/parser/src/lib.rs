@@ -36,6 +36,7 @@
 //! assert_eq!(batch.kinds[0].columns[0].nanos(0, scale), Some(4_200_000_000));
 //! ```
 
+mod ahead;
 mod binary;
 mod block;
 mod body;
@@ -61,6 +62,7 @@ mod read_meanings;
 mod read_messages;
 mod read_parts;
 mod read_questions;
+mod side_by_side;
 pub mod spec;
 mod summary;
 mod text_lines;

@@ -14,6 +14,7 @@ use crate::numbers::{read, write};
 use crate::protocol::{
     BinaryFrame, BinaryPart, FieldSource, Frame, IdValue, Message, Number, Place, Protocol, Shape, Times,
 };
+use crate::side_by_side::{Covered, SideBySide};
 
 /// Bytes of the mask.
 const HEAD: usize = 8;
@@ -31,6 +32,8 @@ pub(crate) struct Plan {
     /// That of the first one that has any.
     checksum: Option<Checksum>,
     skipping: Skipping,
+    /// Whether there is a candidate whose frames can be checked side by side.
+    pub(crate) looks_ahead: bool,
 }
 
 /// A message in one of its frames.
@@ -56,6 +59,8 @@ pub(crate) struct Candidate {
     /// Fixed bytes that neither holds.
     fixed: Vec<(Spot, u8)>,
     check: Option<Check>,
+    /// How many of its frames are checked at once, where that can be: only if it is alone.
+    side_by_side: Option<SideBySide>,
     /// Where things stand, for each length that the body can have, the shortest first.
     forms: Vec<Form>,
     /// Where zeros at the end are left out: the size that is sent.
@@ -153,7 +158,8 @@ enum Skipping {
 impl Plan {
     /// A plan that leaves all to the general search.
     pub(crate) fn nothing() -> Self {
-        Self { candidates: Vec::new(), heads: Vec::new(), checksum: None, skipping: Skipping::None }
+        let (candidates, heads) = (Vec::new(), Vec::new());
+        Self { candidates, heads, checksum: None, skipping: Skipping::None, looks_ahead: false }
     }
 
     pub(crate) fn new(protocol: &Protocol) -> Self {
@@ -171,6 +177,7 @@ impl Plan {
                     candidate.alone = candidate.answers.is_empty()
                         && !message.is_question
                         && plan.candidates.iter().all(|before| before.head.excludes(candidate.head));
+                    candidate.side_by_side = candidate.side_by_side();
                     Some(candidate)
                 });
                 let check = candidate.as_ref().and_then(|candidate| candidate.check.as_ref());
@@ -178,6 +185,7 @@ impl Plan {
                 plan.candidates.extend(candidate);
             }
         }
+        plan.looks_ahead = plan.candidates.iter().any(|candidate| candidate.side_by_side.is_some());
         plan.heads = plan.candidates.iter().map(|candidate| candidate.head).collect();
         plan
     }
@@ -223,6 +231,44 @@ impl Plan {
             }
         }
         None
+    }
+
+    /// Puts down where frames that can be checked side by side seem to lie from `at` on, one behind the other and with
+    /// nothing between them at which a frame may begin. Returns where that ends.
+    pub(crate) fn look_ahead(
+        &self,
+        stream: &[u8],
+        mut at: usize,
+        most: usize,
+        starts: &mut Vec<u32>,
+        candidates: &mut Vec<u16>,
+    ) -> usize {
+        while starts.len() < most {
+            let Some(bytes) = stream.get(at..) else { break };
+            let Some(head) = bytes.first_chunk::<HEAD>().copied().map(u64::from_le_bytes) else { break };
+            match self.heads.iter().position(|known| known.fits(head)) {
+                None => match self.skippable(bytes) {
+                    0 => break,
+                    skipped => at += skipped,
+                },
+                Some(index) => {
+                    let (Some(candidate), Ok(kind)) = (self.candidates.get(index), u16::try_from(index)) else { break };
+                    let before = starts.len();
+                    at = candidate.run_ahead(stream, at, most, starts);
+                    if starts.len() == before {
+                        break;
+                    }
+                    candidates.resize(starts.len(), kind);
+                }
+            }
+        }
+        at
+    }
+
+    /// Which of these frames of a candidate are sound, from the lowest bit on.
+    pub(crate) fn sound(&self, candidate: usize, stream: &[u8], starts: &[u32]) -> u32 {
+        let frames = self.candidates.get(candidate).and_then(|candidate| candidate.side_by_side.as_ref());
+        frames.map_or(0, |frames| frames.sound(stream, starts))
     }
 
     /// At how many bytes from the first on no frame begins.
@@ -313,6 +359,37 @@ impl Candidate {
         Some(Form { length, body, covered, ready: self.check.as_ref().map(ready), received, shift, big })
     }
 
+    /// `None` where its frames must be checked one by one.
+    fn side_by_side(&self) -> Option<SideBySide> {
+        let check = self.check.as_ref().filter(|_| self.alone && self.cut.is_none())?;
+        let covered = Covered {
+            checksum: &check.checksum,
+            extra: &check.extra,
+            first: check.first.resolve(self.body),
+            end: check.end.resolve(self.body),
+            at: check.at.resolve(self.body),
+            width: check.width,
+            big: check.big,
+        };
+        SideBySide::new(self.length(self.body), &covered)
+    }
+
+    /// Puts down frames that seem to follow each other from `at` on, and returns where that ends.
+    #[inline]
+    fn run_ahead(&self, stream: &[u8], mut at: usize, most: usize, starts: &mut Vec<u32>) -> usize {
+        let (Some(_), Some(form)) = (&self.side_by_side, self.forms.first()) else { return at };
+        let Some(last) = stream.len().checked_sub(self.needs.max(form.length).max(HEAD)) else { return at };
+        while at <= last && starts.len() < most {
+            let Ok(start) = u32::try_from(at) else { break };
+            if !stream.get(at..).is_some_and(|bytes| self.seems_at(form, bytes)) {
+                break;
+            }
+            starts.push(start);
+            at += form.length;
+        }
+        at
+    }
+
     /// Frames that follow each other from `at` on, and the bytes that they take: one where others must be tried at each
     /// place.
     #[inline(always)]
@@ -375,6 +452,22 @@ impl Candidate {
     /// Whether such a frame lies in front of these bytes.
     #[inline(always)]
     fn lies_at(&self, form: &Form, bytes: &[u8], check: &impl Fn(&Ready, &[u8]) -> u64) -> bool {
+        if !self.seems_at(form, bytes) {
+            return false;
+        }
+        let Some(ready) = &form.ready else { return true };
+        let last = bytes.get(form.received..).and_then(|rest| rest.first_chunk()).copied();
+        let (Some(covered), Some(last)) = (bytes.get(form.covered..), last) else { return false };
+        let received = match form.big {
+            true => u64::from_be_bytes(last) << form.shift >> form.shift,
+            false => u64::from_le_bytes(last) >> form.shift,
+        };
+        received == check(ready, covered)
+    }
+
+    /// Whether such a frame lies there if its checksum is right.
+    #[inline(always)]
+    fn seems_at(&self, form: &Form, bytes: &[u8]) -> bool {
         let word = |at: usize| bytes.get(at..).and_then(|rest| rest.first_chunk()).copied();
         let (Some(whole), Some(head)) = (bytes.get(..form.length), word(0)) else { return false };
         if !self.head.fits(u64::from_le_bytes(head)) {
@@ -389,16 +482,7 @@ impl Candidate {
             true => whole.get(spot.resolve(form.body)) == Some(byte),
             false => *byte == 0,
         };
-        if !self.fixed.iter().all(fixed) {
-            return false;
-        }
-        let Some(ready) = &form.ready else { return true };
-        let (Some(covered), Some(last)) = (bytes.get(form.covered..), word(form.received)) else { return false };
-        let received = match form.big {
-            true => u64::from_be_bytes(last) << form.shift >> form.shift,
-            false => u64::from_le_bytes(last) >> form.shift,
-        };
-        received == check(ready, covered)
+        self.fixed.iter().all(fixed)
     }
 }
 
@@ -529,6 +613,7 @@ fn candidate(frame: &Frame, shape: &BinaryFrame, message: &Message, main: Option
         alone: false,
         fixed,
         check,
+        side_by_side: None,
         forms: Vec::new(),
         cut,
         answers,

@@ -77,8 +77,8 @@ fn once(contender: &str, stream: &str) {
     }
     if let Some(pair) = twins::Pair::all(bytes).iter().find(|pair| pair.name == stream) {
         match contender {
-            "nom" => pair.by_hand(&pair.stream, |rows| _ = black_box(rows)),
-            _ => pair.ours(&pair.stream, |batch| _ = black_box(batch)),
+            "nom" => pair.by_hand(&mut pair.rows(), &pair.stream, |rows| _ = black_box(rows)),
+            _ => pair.ours(&mut pair.decoder(), &pair.stream, |batch| _ = black_box(batch)),
         }
         println!("{} frames", pair.assert_same());
         return;
@@ -86,7 +86,7 @@ fn once(contender: &str, stream: &str) {
     let stream = if stream == "W2" { workload::damaged(bytes).0 } else { workload::sound(bytes).0 };
     let contender = CONTENDERS.iter().find(|(_, name)| *name == contender).expect("a contender").0;
     let mut frames = 0;
-    run(contender, &stream, |table| frames += table.rows);
+    Runner::new(contender).run(&stream, |table| frames += table.rows);
     println!("{frames} frames");
 }
 
@@ -96,7 +96,10 @@ fn all() {
         let outcomes = CONTENDERS.map(|(contender, _)| outcome(contender, &stream));
         assert!(outcomes.iter().all(|outcome| *outcome == outcomes[0]), "{outcomes:?}");
         assert_eq!(outcomes[0].0, undamaged, "{name}: every undamaged frame, and no other");
-        let best = best(&stream, |slice| CONTENDERS.map(|(contender, _)| time(contender, slice)));
+        let mut runners = CONTENDERS.map(|(contender, _)| Runner::new(contender));
+        let best = best(&stream, |slice| {
+            runners.each_mut().map(|runner| timed(|| runner.run(slice, |table| _ = black_box(table))))
+        });
         for (best_time, (_, who)) in best.iter().zip(CONTENDERS) {
             let rate = stream.len() as f64 / 1e6 / best_time.as_secs_f64();
             let ratio = best_time.as_secs_f64() / best[0].as_secs_f64();
@@ -113,9 +116,10 @@ fn shipped(names: &[&str]) {
             continue;
         }
         let frames = pair.assert_same();
+        let (mut rows, mut decoder) = (pair.rows(), pair.decoder());
         let [nom, ours] = best(&pair.stream, |slice| {
-            let by_hand = timed(|| pair.by_hand(slice, |rows| _ = black_box(rows)));
-            let ours = timed(|| pair.ours(slice, |batch| _ = black_box(batch)));
+            let by_hand = timed(|| pair.by_hand(&mut rows, slice, |rows| _ = black_box(rows)));
+            let ours = timed(|| pair.ours(&mut decoder, slice, |batch| _ = black_box(batch)));
             [by_hand, ours]
         });
         let rate = |time: Duration| pair.stream.len() as f64 / 1e6 / time.as_secs_f64();
@@ -151,38 +155,52 @@ fn timed(work: impl FnOnce()) -> Duration {
 /// The number of frames and a digest of all values.
 fn outcome(contender: Contender, stream: &[u8]) -> (usize, u64) {
     let (mut frames, mut digest) = (0, 0);
-    run(contender, stream, |table| {
+    Runner::new(contender).run(stream, |table| {
         frames += table.rows;
         table.digest(&mut digest);
     });
     (frames, digest)
 }
 
-fn time(contender: Contender, stream: &[u8]) -> Duration {
-    timed(|| run(contender, stream, |table| _ = black_box(table)))
+/// A contender with what it makes once and keeps.
+struct Runner {
+    contender: Contender,
+    ours: Option<Ours>,
+    table: Box<Table>,
 }
 
-/// Decodes a stream piece by piece.
-fn run(contender: Contender, stream: &[u8], mut done: impl FnMut(&Table)) {
-    let mut table = Table::new();
-    if let Contender::Ours(way) = contender {
-        let mut ours = Ours::new(way);
-        for piece in stream.chunks(PIECE) {
-            ours.decode(piece, &mut table);
-            done(&table);
-        }
-        return;
+impl Runner {
+    fn new(contender: Contender) -> Self {
+        let ours = match contender {
+            Contender::Ours(way) => Some(Ours::new(way)),
+            Contender::Hand | Contender::Nom => None,
+        };
+        Self { contender, ours, table: Table::new() }
     }
-    let decode = if contender == Contender::Hand { hand::decode } else { by_nom::decode };
-    let mut at = 0;
-    loop {
-        let piece = &stream[at..stream.len().min(at + PIECE)];
-        table.rows = 0;
-        let settled = decode(piece, &mut table);
-        done(&table);
-        if settled == 0 {
+
+    /// Decodes a stream piece by piece, to its end.
+    fn run(&mut self, stream: &[u8], mut done: impl FnMut(&Table)) {
+        let table = &mut self.table;
+        if let Some(ours) = &mut self.ours {
+            for piece in stream.chunks(PIECE) {
+                ours.decode(piece, table);
+                done(table);
+            }
+            ours.finish(table);
+            done(table);
             return;
         }
-        at += settled;
+        let decode = if self.contender == Contender::Hand { hand::decode } else { by_nom::decode };
+        let mut at = 0;
+        loop {
+            let piece = &stream[at..stream.len().min(at + PIECE)];
+            table.rows = 0;
+            let settled = decode(piece, table);
+            done(table);
+            if settled == 0 {
+                return;
+            }
+            at += settled;
+        }
     }
 }

@@ -36,6 +36,13 @@ impl Ours {
         self.fill(values);
     }
 
+    /// Ends the stream.
+    pub(crate) fn finish(&mut self, values: &mut Values) {
+        self.decoder.finish(SessionTime::ZERO);
+        self.decoder.take_into(&mut self.batch);
+        self.fill(values);
+    }
+
     fn fill(&self, values: &mut Values) {
         let Some(rows) = self.batch.kinds.first() else { return };
         values.rows = rows.at.len();

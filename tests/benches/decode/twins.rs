@@ -79,9 +79,18 @@ impl Pair {
         ]
     }
 
-    /// Decodes by the protocol file.
-    pub(crate) fn ours(&self, stream: &[u8], mut done: impl FnMut(&Batch)) {
-        let mut decoder = Decoder::by_way(Arc::clone(&self.protocol), Way::Fastest);
+    pub(crate) fn decoder(&self) -> Decoder {
+        Decoder::by_way(Arc::clone(&self.protocol), Way::Fastest)
+    }
+
+    pub(crate) fn rows(&self) -> Rows {
+        let kinds = self.protocol.layout().kinds.iter();
+        let kinds = kinds.map(|kind| Kind { columns: vec![Vec::new(); kind.columns.len()] }).collect();
+        Rows { kinds, ..Rows::default() }
+    }
+
+    /// Decodes by the protocol file, to the stream's end.
+    pub(crate) fn ours(&self, decoder: &mut Decoder, stream: &[u8], mut done: impl FnMut(&Batch)) {
         let mut batch = Batch::default();
         for piece in stream.chunks(super::PIECE) {
             decoder.push(SessionTime::ZERO, piece);
@@ -89,21 +98,22 @@ impl Pair {
                 done(&batch);
             }
         }
+        decoder.finish(SessionTime::ZERO);
+        if decoder.take_into(&mut batch) {
+            done(&batch);
+        }
     }
 
     /// Decodes by hand.
-    pub(crate) fn by_hand(&self, stream: &[u8], mut done: impl FnMut(&Rows)) {
-        let kinds = self.protocol.layout().kinds.iter();
-        let kinds = kinds.map(|kind| Kind { columns: vec![Vec::new(); kind.columns.len()] }).collect();
-        let mut rows = Rows { kinds, ..Rows::default() };
+    pub(crate) fn by_hand(&self, rows: &mut Rows, stream: &[u8], mut done: impl FnMut(&Rows)) {
         let mut at = 0;
         loop {
             rows.clear();
-            let settled = (self.twin)(&stream[at..stream.len().min(at + super::PIECE)], &mut rows);
+            let settled = (self.twin)(&stream[at..stream.len().min(at + super::PIECE)], rows);
             if settled == 0 {
                 return;
             }
-            done(&rows);
+            done(rows);
             at += settled;
         }
     }
@@ -111,7 +121,7 @@ impl Pair {
     /// Asserts that both find the same; the number of frames.
     pub(crate) fn assert_same(&self) -> usize {
         let (mut ours, mut by_hand) = (Vec::new(), Vec::new());
-        self.ours(&self.stream, |batch| {
+        self.ours(&mut self.decoder(), &self.stream, |batch| {
             for item in &batch.order {
                 let Item::Row { kind, row } = *item else { panic!("{}: {:?}", self.name, batch.rejected.first()) };
                 let value = |raw: Option<Raw>| {
@@ -121,7 +131,7 @@ impl Pair {
                 ours.push((kind, columns.map(|column| value(column.raw(row as usize))).collect::<Vec<_>>()));
             }
         });
-        self.by_hand(&self.stream, |rows| {
+        self.by_hand(&mut self.rows(), &self.stream, |rows| {
             let mut next = vec![0; rows.kinds.len()];
             for kind in &rows.order {
                 let index = usize::from(*kind);
