@@ -401,7 +401,11 @@ impl Column {
         if let Some(word) = self.valid.get_mut(from / 64) {
             *word |= u64::MAX << (from % 64);
         }
-        self.valid.resize(rows.div_ceil(64), u64::MAX);
+        let words = rows.div_ceil(64);
+        match words.checked_sub(self.valid.len()) {
+            Some(more) => self.valid.extend(std::iter::repeat_n(u64::MAX, more)),
+            None => self.valid.truncate(words),
+        }
         if let Some(word) = self.valid.last_mut().filter(|_| !rows.is_multiple_of(64)) {
             *word &= !(u64::MAX << (rows % 64));
         }
@@ -456,6 +460,9 @@ impl Column {
             Values::U64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.exact((*raw).into())),
             Values::F64(list) => out.iter_mut().zip(list).for_each(|(to, raw)| *to = scale.float(*raw)),
         }
+        if self.all_valid(0..reached) {
+            return;
+        }
         for (word, rows) in self.valid.iter().zip(out.chunks_mut(64)) {
             if *word != u64::MAX {
                 rows.iter_mut().enumerate().filter(|(row, _)| word >> row & 1 == 0).for_each(|(_, value)| *value = 0.0);
@@ -493,17 +500,17 @@ impl Column {
 
     fn all_valid(&self, rows: Range<usize>) -> bool {
         // Whole words at once: nearly always each row has a value.
-        let mut row = rows.start;
-        while row < rows.end {
-            let Some(word) = self.valid.get(row / 64) else { return false };
-            let count = (64 - row % 64).min(rows.end - row);
-            let mask = (u64::MAX >> (64 - count)) << (row % 64);
-            if word & mask != mask {
-                return false;
-            }
-            row += count;
+        let (first, last) = (rows.start / 64, rows.end / 64);
+        let (head, tail) = (u64::MAX << (rows.start % 64), !(u64::MAX << (rows.end % 64)));
+        let has = |word: usize, mask: u64| mask == 0 || self.valid.get(word).is_some_and(|word| word & mask == mask);
+        if rows.is_empty() {
+            true
+        } else if first == last {
+            has(first, head & tail)
+        } else {
+            let whole = self.valid.get(first + 1..last);
+            has(first, head) && has(last, tail) && whole.is_some_and(|words| words.iter().all(|word| *word == u64::MAX))
         }
-        true
     }
 
     /// Over numbers as sent; `None` for floats and where there is no row.

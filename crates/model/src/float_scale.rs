@@ -47,15 +47,15 @@ impl FloatScale {
             _ => wide,
         };
         #[cfg(target_arch = "x86_64")]
-        if is_x86_feature_detected!("avx2") {
-            // SAFETY: the processor was asked for AVX2.
-            #[expect(unsafe_code, reason = "the same code, compiled for AVX2, on a processor that was asked for it")]
+        if is_x86_feature_detected!("avx2") && is_x86_feature_detected!("fma") {
+            // SAFETY: the processor was asked for AVX2 and FMA.
+            #[expect(unsafe_code, reason = "the same code, compiled for a processor that was asked for what it uses")]
             unsafe {
                 self.ratio.convert_wide(list, method, out);
             }
             return;
         }
-        self.ratio.convert_by(list, method, out);
+        self.ratio.convert_by::<false, T>(list, method, out);
     }
 
     /// The nearest `f64`, of two as near the even one.
@@ -71,23 +71,32 @@ impl FloatScale {
 
 impl Ratio {
     #[cfg(target_arch = "x86_64")]
-    #[target_feature(enable = "avx2")]
+    #[target_feature(enable = "avx2,fma")]
     fn convert_wide<T: Copy + Into<f64> + Into<i128>>(self, list: &[T], method: &Method, out: &mut [f64]) {
-        self.convert_by(list, method, out);
+        self.convert_by::<true, T>(list, method, out);
     }
 
+    /// `FUSED`: the processor multiplies and adds in one step, with one rounding. Both round as the quotient does.
     #[inline(always)]
-    fn convert_by<T: Copy + Into<f64> + Into<i128>>(self, list: &[T], method: &Method, out: &mut [f64]) {
+    fn convert_by<const FUSED: bool, T: Copy + Into<f64> + Into<i128>>(
+        self,
+        list: &[T],
+        method: &Method,
+        out: &mut [f64],
+    ) {
         let pairs = out.iter_mut().zip(list);
+        let sum = |dividend: f64, high: f64, low: f64| match FUSED {
+            true => dividend.mul_add(low, dividend * high),
+            false => dividend * high + dividend * low,
+        };
         match *method {
             Method::Reciprocal { factor, offset, high, low } => {
                 // Most numbers are sent in a plain part of their unit.
                 if factor.to_bits() == 1_f64.to_bits() && offset.to_bits() == 0 {
-                    pairs.for_each(|(to, raw)| *to = Into::<f64>::into(*raw) * high + Into::<f64>::into(*raw) * low);
+                    pairs.for_each(|(to, raw)| *to = sum((*raw).into(), high, low));
                 } else {
                     pairs.for_each(|(to, raw)| {
-                        let dividend = Into::<f64>::into(*raw) * factor + offset;
-                        *to = dividend * high + dividend * low;
+                        *to = sum(Into::<f64>::into(*raw) * factor + offset, high, low);
                     });
                 }
             }
@@ -188,10 +197,13 @@ mod tests {
             for factor in [1, 3, 25, -1] {
                 let scale = FloatScale::of(factor, 0, divisor);
                 scale.convert(&all, &mut out);
+                let mut plain = vec![0.0; all.len()];
+                scale.ratio.convert_by::<false, u16>(&all, &scale.methods[1], &mut plain);
                 #[expect(clippy::cast_precision_loss, reason = "few bits")]
-                for (raw, value) in all.iter().zip(&out) {
+                for ((raw, value), plain) in all.iter().zip(&out).zip(&plain) {
                     let wanted = f64::from(i32::from(*raw)) * factor as f64 / divisor as f64;
                     assert_eq!(value.to_bits(), (wanted + 0.0).to_bits(), "{raw} x {factor} / {divisor}");
+                    assert_eq!(plain.to_bits(), value.to_bits(), "{raw} x {factor} / {divisor}, in three steps");
                 }
             }
         }
@@ -217,7 +229,10 @@ mod tests {
         for (factor, offset, divisor) in ratios {
             let scale = FloatScale::of(factor, offset, divisor);
             scale.convert(&raws, &mut out);
-            for (raw, value) in raws.iter().zip(&out) {
+            let mut plain = vec![0.0; raws.len()];
+            scale.ratio.convert_by::<false, i32>(&raws, &scale.methods[2], &mut plain);
+            for ((raw, value), plain) in raws.iter().zip(&out).zip(&plain) {
+                assert_eq!(plain.to_bits(), value.to_bits(), "{raw} of {factor} {offset} {divisor}, in three steps");
                 let wanted = by_text(scale.ratio, (*raw).into());
                 assert_eq!(value.to_bits(), wanted.to_bits(), "{raw} of {factor} {offset} {divisor}");
                 assert_eq!(

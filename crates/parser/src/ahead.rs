@@ -20,16 +20,25 @@ const WORTH: usize = 512;
 #[derive(Debug, Default)]
 pub(crate) struct Ahead {
     starts: Vec<u32>,
-    /// The candidate of each.
-    candidates: Vec<u16>,
-    /// Whether it is sound.
-    sound: Vec<bool>,
-    /// The first one that was not passed yet.
+    /// Those that follow each other without a gap.
+    runs: Vec<Run>,
+    /// Whether each is sound: 32 of them a word, the first in the lowest bit.
+    sound: Vec<u32>,
+    /// The first frame that was not passed yet, and the first run that is not passed.
     next: usize,
+    run: usize,
     /// No look is worth it in front of this place.
     not_before: usize,
-    /// Of one candidate, to be checked together.
+    /// Frames of one candidate, to be checked together, and which of all they are.
     group: Vec<(u32, usize)>,
+}
+
+/// Frames of one candidate that follow each other.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Run {
+    pub(crate) candidate: usize,
+    /// Which frame is the first one behind it.
+    pub(crate) end: usize,
 }
 
 impl Ahead {
@@ -41,9 +50,9 @@ impl Ahead {
 
     fn forget(&mut self) {
         self.starts.clear();
-        self.candidates.clear();
+        self.runs.clear();
         self.sound.clear();
-        self.next = 0;
+        (self.next, self.run) = (0, 0);
     }
 
     /// Sound frames of one candidate that follow each other from `at` on; they are put into its block, as long as there is
@@ -59,50 +68,64 @@ impl Ahead {
             }
             self.look(plan, stream, at);
         }
-        let candidate = *self.candidates.get(self.next)?;
-        let index = usize::from(candidate);
-        let length = plan.candidates.get(index).map(|candidate| candidate.length(candidate.body))?;
-        let block = blocks.get_mut(index)?;
-        let room = block.starts.get_mut(block.count..)?;
-        let mut next = at;
-        let rest = self.starts.get(self.next..)?.iter().zip(self.candidates.get(self.next..)?);
-        let mut frames = 0;
-        for (to, ((start, its), sound)) in room.iter_mut().zip(rest.zip(self.sound.get(self.next..)?)) {
-            if *start as usize != next || *its != candidate || !*sound {
-                break;
-            }
-            *to = *start;
-            next += length;
-            frames += 1;
+        if *self.starts.get(self.next)? as usize != at {
+            return None;
         }
+        while self.runs.get(self.run).is_some_and(|run| run.end <= self.next) {
+            self.run += 1;
+        }
+        let run = self.runs.get(self.run)?;
+        let block = blocks.get_mut(run.candidate)?;
+        let room = block.starts.get_mut(block.count..)?;
+        let frames = self.sound_from(self.next, run.end.min(self.next + room.len()));
+        let starts = self.starts.get(self.next..self.next + frames)?;
+        room.get_mut(..frames)?.copy_from_slice(starts);
         block.count += frames;
         self.next += frames;
-        (0 < frames).then_some(Taken { candidate: index, frames, length: next - at })
+        let length =
+            frames * plan.candidates.get(run.candidate).map_or(0, |candidate| candidate.length(candidate.body));
+        (0 < frames).then_some(Taken { candidate: run.candidate, frames, length })
+    }
+
+    /// How many frames from `from` on are sound, one behind the other.
+    #[inline]
+    fn sound_from(&self, from: usize, end: usize) -> usize {
+        let mut at = from;
+        while at < end {
+            let word = self.sound.get(at / GROUP).copied().unwrap_or(0);
+            let sound = (word >> (at % GROUP)).trailing_ones() as usize;
+            at += sound;
+            // Those shifted in are not sound, and none is where the word ended before.
+            if !at.is_multiple_of(GROUP) || sound == 0 {
+                break;
+            }
+        }
+        at.min(end) - from
     }
 
     #[inline(never)]
     fn look(&mut self, plan: &Plan, stream: &[u8], at: usize) {
         self.forget();
-        self.not_before = plan.look_ahead(stream, at, MOST, &mut self.starts, &mut self.candidates).max(at + 1);
+        self.not_before = plan.look_ahead(stream, at, MOST, &mut self.starts, &mut self.runs).max(at + 1);
         if self.starts.len() < LEAST {
             return self.forget();
         }
-        self.sound.resize(self.starts.len(), false);
-        let Some(first) = self.candidates.first().copied() else { return };
-        if self.candidates.iter().all(|candidate| *candidate == first) {
-            for (starts, sound) in self.starts.chunks(GROUP).zip(self.sound.chunks_mut(GROUP)) {
-                let found = plan.sound(first.into(), stream, starts);
-                for (bit, sound) in sound.iter_mut().enumerate() {
-                    *sound = found >> bit & 1 == 1;
-                }
-            }
+        let Some(first) = self.runs.first().map(|run| run.candidate) else { return };
+        if self.runs.iter().all(|run| run.candidate == first) {
+            self.sound.extend(self.starts.chunks(GROUP).map(|starts| plan.sound(first, stream, starts)));
             return;
         }
+        self.sound.resize(self.starts.len().div_ceil(GROUP), 0);
         for candidate in 0..plan.candidates.len() {
-            let all = self.starts.iter().zip(&self.candidates).enumerate();
-            let its = all.filter(|(_, (_, its))| usize::from(**its) == candidate);
             self.group.clear();
-            self.group.extend(its.map(|(index, (start, _))| (*start, index)));
+            let mut begin = 0;
+            for run in &self.runs {
+                if run.candidate == candidate {
+                    let starts = self.starts.get(begin..run.end).unwrap_or_default();
+                    self.group.extend(starts.iter().copied().zip(begin..));
+                }
+                begin = run.end;
+            }
             for group in self.group.chunks(GROUP) {
                 let mut starts = [0; GROUP];
                 for (to, (start, _)) in starts.iter_mut().zip(group) {
@@ -110,8 +133,8 @@ impl Ahead {
                 }
                 let found = plan.sound(candidate, stream, starts.get(..group.len()).unwrap_or_default());
                 for (bit, (_, index)) in group.iter().enumerate() {
-                    if let Some(sound) = self.sound.get_mut(*index) {
-                        *sound = found >> bit & 1 == 1;
+                    if let Some(word) = self.sound.get_mut(index / GROUP) {
+                        *word |= (found >> bit & 1) << (index % GROUP);
                     }
                 }
             }

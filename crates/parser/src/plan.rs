@@ -6,6 +6,7 @@
 //! is. The plan must never take what the general search would not: a message is in it only where a look at the bytes
 //! shows that every frame and message listed before it is ruled out.
 
+use crate::ahead::Run;
 use crate::block::{Reading, high_first};
 use crate::checksum::Checksum;
 use crate::crc_engine::{CheckLoop, CrcEngine, Ready};
@@ -241,7 +242,7 @@ impl Plan {
         mut at: usize,
         most: usize,
         starts: &mut Vec<u32>,
-        candidates: &mut Vec<u16>,
+        runs: &mut Vec<Run>,
     ) -> usize {
         while starts.len() < most {
             let Some(bytes) = stream.get(at..) else { break };
@@ -252,13 +253,19 @@ impl Plan {
                     skipped => at += skipped,
                 },
                 Some(index) => {
-                    let (Some(candidate), Ok(kind)) = (self.candidates.get(index), u16::try_from(index)) else { break };
-                    let before = starts.len();
-                    at = candidate.run_ahead(stream, at, most, starts);
-                    if starts.len() == before {
+                    let Some(candidate) = self.candidates.get(index) else { break };
+                    let frames = candidate.frames_ahead(stream, at, most - starts.len());
+                    let (Ok(first), Ok(length)) = (u32::try_from(at), u32::try_from(candidate.length(candidate.body)))
+                    else {
+                        break;
+                    };
+                    if frames == 0 {
                         break;
                     }
-                    candidates.resize(starts.len(), kind);
+                    // The stream has fewer bytes than a place can have.
+                    starts.extend((0..frames).map(|frame| first.wrapping_add(frame.wrapping_mul(length))));
+                    runs.push(Run { candidate: index, end: starts.len() });
+                    at += frames as usize * length as usize;
                 }
             }
         }
@@ -374,20 +381,29 @@ impl Candidate {
         SideBySide::new(self.length(self.body), &covered)
     }
 
-    /// Puts down frames that seem to follow each other from `at` on, and returns where that ends.
+    /// How many frames seem to follow each other from `at` on, if they can be checked side by side.
     #[inline]
-    fn run_ahead(&self, stream: &[u8], mut at: usize, most: usize, starts: &mut Vec<u32>) -> usize {
-        let (Some(_), Some(form)) = (&self.side_by_side, self.forms.first()) else { return at };
-        let Some(last) = stream.len().checked_sub(self.needs.max(form.length).max(HEAD)) else { return at };
-        while at <= last && starts.len() < most {
-            let Ok(start) = u32::try_from(at) else { break };
-            if !stream.get(at..).is_some_and(|bytes| self.seems_at(form, bytes)) {
+    fn frames_ahead(&self, stream: &[u8], at: usize, most: usize) -> u32 {
+        let (Some(_), Some(form), Ok(_)) = (&self.side_by_side, self.forms.first(), u32::try_from(stream.len())) else {
+            return 0;
+        };
+        let Some(last) = stream.len().checked_sub(self.needs.max(form.length).max(HEAD)) else { return 0 };
+        let most = most.min((last + 1).saturating_sub(at).div_ceil(form.length));
+        let simple = self.second.mask == 0 && self.fixed.is_empty();
+        let (mut next, mut frames) = (at, 0);
+        for _ in 0..most {
+            let Some(bytes) = stream.get(next..) else { break };
+            let seems = match simple {
+                true => bytes.first_chunk().is_some_and(|head| self.head.fits(u64::from_le_bytes(*head))),
+                false => self.seems_at(form, bytes),
+            };
+            if !seems {
                 break;
             }
-            starts.push(start);
-            at += form.length;
+            next += form.length;
+            frames += 1;
         }
-        at
+        frames
     }
 
     /// Frames that follow each other from `at` on, and the bytes that they take: one where others must be tried at each

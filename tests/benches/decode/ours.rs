@@ -91,25 +91,53 @@ fn spread_and_sum_wide(cells: &[&[u16]; CELLS], values: &mut Values) {
 
 #[inline(always)]
 fn spread_and_sum_of(cells: &[&[u16]; CELLS], values: &mut Values) {
-    for from in (0..values.rows).step_by(ROWS) {
-        let (mut low, mut high, mut sum) = ([u16::MAX; ROWS], [0; ROWS], [0_u32; ROWS]);
+    let whole = values.rows / ROWS * ROWS;
+    for from in (0..whole).step_by(ROWS) {
+        let mut of = Spread::new();
+        for cell in cells {
+            of.add(cell[from..].first_chunk().expect("whole"));
+        }
+        of.write(from, ROWS, values);
+    }
+    if whole < values.rows {
+        let mut of = Spread::new();
         for cell in cells {
             let mut raws = [0; ROWS];
-            match cell[from..].first_chunk::<ROWS>() {
-                Some(chunk) => raws = *chunk,
-                None => raws.iter_mut().zip(&cell[from..]).for_each(|(to, raw)| *to = *raw),
-            }
-            for row in 0..ROWS {
-                low[row] = low[row].min(raws[row]);
-                high[row] = high[row].max(raws[row]);
-                sum[row] += u32::from(raws[row]);
-            }
+            raws.iter_mut().zip(&cell[whole..]).for_each(|(to, raw)| *to = *raw);
+            of.add(&raws);
         }
-        let to = from..values.rows.min(from + ROWS);
-        for ((spread, low), high) in values.spread[to.clone()].iter_mut().zip(low).zip(high) {
+        of.write(whole, values.rows - whole, values);
+    }
+}
+
+struct Spread {
+    low: [u16; ROWS],
+    high: [u16; ROWS],
+    sum: [u32; ROWS],
+}
+
+impl Spread {
+    #[inline(always)]
+    fn new() -> Self {
+        Self { low: [u16::MAX; ROWS], high: [0; ROWS], sum: [0; ROWS] }
+    }
+
+    #[inline(always)]
+    fn add(&mut self, raws: &[u16; ROWS]) {
+        for row in 0..ROWS {
+            self.low[row] = self.low[row].min(raws[row]);
+            self.high[row] = self.high[row].max(raws[row]);
+            self.sum[row] += u32::from(raws[row]);
+        }
+    }
+
+    #[inline(always)]
+    fn write(&self, from: usize, rows: usize, values: &mut Values) {
+        let to = from..from + rows;
+        for ((spread, low), high) in values.spread[to.clone()].iter_mut().zip(self.low).zip(self.high) {
             *spread = f64::from(high.wrapping_sub(low)) / 1000.0;
         }
-        for (to, sum) in values.sum[to].iter_mut().zip(sum) {
+        for (to, sum) in values.sum[to].iter_mut().zip(self.sum) {
             *to = f64::from(sum) / 1000.0;
         }
     }
