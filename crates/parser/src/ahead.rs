@@ -16,9 +16,13 @@ const LEAST: usize = 8;
 /// Bytes of a stream in which it is worth a look.
 const WORTH: usize = 512;
 
-/// The frames, each behind the one before.
+/// At most so many bytes are left out after looks in vain.
+const LONGEST_PAUSE: usize = 1 << 14;
+
+/// Frames of one candidate, each behind the one before.
 #[derive(Debug, Default)]
 pub(crate) struct Ahead {
+    candidate: usize,
     starts: Vec<u32>,
     /// Those that follow each other without a gap.
     runs: Vec<Run>,
@@ -29,16 +33,26 @@ pub(crate) struct Ahead {
     run: usize,
     /// No look is worth it in front of this place.
     not_before: usize,
-    /// Frames of one candidate, to be checked together, and which of all they are.
-    group: Vec<(u32, usize)>,
+    /// How many bytes were last left out because a look was in vain.
+    pause: usize,
 }
 
-/// Frames of one candidate that follow each other.
+/// Frames that follow each other.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Run {
-    pub(crate) candidate: usize,
-    /// Which frame is the first one behind it.
+    /// Which frames they are.
+    pub(crate) first: usize,
     pub(crate) end: usize,
+    /// From this place up to the first of them no frame begins.
+    pub(crate) gap: usize,
+}
+
+/// What is known of a place.
+pub(crate) enum Known {
+    /// Sound frames lie there.
+    Frames(Taken),
+    /// No frame begins at so many bytes.
+    Gap(usize),
 }
 
 impl Ahead {
@@ -55,10 +69,9 @@ impl Ahead {
         (self.next, self.run) = (0, 0);
     }
 
-    /// Sound frames of one candidate that follow each other from `at` on; they are put into its block, as long as there is
-    /// room. `None` where nothing is known.
+    /// What is known of the place `at`: frames are put into the block of their candidate, as long as there is room.
     #[inline]
-    pub(crate) fn take(&mut self, plan: &Plan, stream: &[u8], at: usize, blocks: &mut [Block]) -> Option<Taken> {
+    pub(crate) fn take(&mut self, plan: &Plan, stream: &[u8], at: usize, blocks: &mut [Block]) -> Option<Known> {
         while self.starts.get(self.next).is_some_and(|start| (*start as usize) < at) {
             self.next += 1;
         }
@@ -68,23 +81,28 @@ impl Ahead {
             }
             self.look(plan, stream, at);
         }
-        if *self.starts.get(self.next)? as usize != at {
-            return None;
-        }
+        let start = *self.starts.get(self.next)? as usize;
         while self.runs.get(self.run).is_some_and(|run| run.end <= self.next) {
             self.run += 1;
         }
         let run = self.runs.get(self.run)?;
-        let block = blocks.get_mut(run.candidate)?;
+        if start != at {
+            // Elsewhere a frame that is not sound lies in front of it.
+            let in_gap = run.first == self.next && run.gap <= at;
+            return in_gap.then_some(Known::Gap(start - at));
+        }
+        let block = blocks.get_mut(self.candidate)?;
         let room = block.starts.get_mut(block.count..)?;
         let frames = self.sound_from(self.next, run.end.min(self.next + room.len()));
         let starts = self.starts.get(self.next..self.next + frames)?;
-        room.get_mut(..frames)?.copy_from_slice(starts);
+        for (to, start) in room.iter_mut().zip(starts) {
+            *to = *start;
+        }
         block.count += frames;
         self.next += frames;
         let length =
-            frames * plan.candidates.get(run.candidate).map_or(0, |candidate| candidate.length(candidate.body));
-        (0 < frames).then_some(Taken { candidate: run.candidate, frames, length })
+            frames * plan.candidates.get(self.candidate).map_or(0, |candidate| candidate.length(candidate.body));
+        (0 < frames).then_some(Known::Frames(Taken { candidate: self.candidate, frames, length }))
     }
 
     /// How many frames from `from` on are sound, one behind the other.
@@ -106,38 +124,21 @@ impl Ahead {
     #[inline(never)]
     fn look(&mut self, plan: &Plan, stream: &[u8], at: usize) {
         self.forget();
-        self.not_before = plan.look_ahead(stream, at, MOST, &mut self.starts, &mut self.runs).max(at + 1);
-        if self.starts.len() < LEAST {
-            return self.forget();
-        }
-        let Some(first) = self.runs.first().map(|run| run.candidate) else { return };
-        if self.runs.iter().all(|run| run.candidate == first) {
-            self.sound.extend(self.starts.chunks(GROUP).map(|starts| plan.sound(first, stream, starts)));
+        let Some((candidate, end)) = plan.look_ahead(stream, at, MOST, &mut self.starts, &mut self.runs) else {
+            // No frame begins here, which tells nothing of what follows.
+            self.not_before = at + 1;
+            return;
+        };
+        if LEAST <= self.starts.len() {
+            self.candidate = candidate;
+            self.sound.extend(self.starts.chunks(GROUP).map(|starts| plan.sound(candidate, stream, starts)));
+            self.not_before = end;
+            self.pause = 0;
             return;
         }
-        self.sound.resize(self.starts.len().div_ceil(GROUP), 0);
-        for candidate in 0..plan.candidates.len() {
-            self.group.clear();
-            let mut begin = 0;
-            for run in &self.runs {
-                if run.candidate == candidate {
-                    let starts = self.starts.get(begin..run.end).unwrap_or_default();
-                    self.group.extend(starts.iter().copied().zip(begin..));
-                }
-                begin = run.end;
-            }
-            for group in self.group.chunks(GROUP) {
-                let mut starts = [0; GROUP];
-                for (to, (start, _)) in starts.iter_mut().zip(group) {
-                    *to = *start;
-                }
-                let found = plan.sound(candidate, stream, starts.get(..group.len()).unwrap_or_default());
-                for (bit, (_, index)) in group.iter().enumerate() {
-                    if let Some(word) = self.sound.get_mut(index / GROUP) {
-                        *word |= (found >> bit & 1) << (index % GROUP);
-                    }
-                }
-            }
-        }
+        // Where messages take turns, each look would be in vain.
+        self.forget();
+        self.pause = (2 * self.pause).clamp(WORTH, LONGEST_PAUSE);
+        self.not_before = at + self.pause;
     }
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use model::{Batch, ByteRange, Column, Item, Reason, Rejected, Rows, SessionTime, Values};
 
-use crate::ahead::Ahead;
+use crate::ahead::{Ahead, Known};
 use crate::binary::Context;
 use crate::block::Scratch;
 use crate::body::Cell;
@@ -835,8 +835,11 @@ impl CheckLoop for Taking<'_> {
         let Self { decoder, plan, stream, ahead: looks_ahead } = self;
         loop {
             let Decoder { head, blocks, now, asked, ahead, .. } = &mut *decoder;
-            if looks_ahead && let Some(taken) = ahead.take(plan, stream, *head, blocks) {
-                decoder.note(plan, taken, stream);
+            if looks_ahead && let Some(known) = ahead.take(plan, stream, *head, blocks) {
+                match known {
+                    Known::Frames(taken) => decoder.note(plan, taken, stream),
+                    Known::Gap(bytes) => decoder.skip_many(bytes),
+                }
                 continue;
             }
             let asked = || asked_at(*asked, *now);

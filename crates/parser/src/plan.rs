@@ -234,8 +234,8 @@ impl Plan {
         None
     }
 
-    /// Puts down where frames that can be checked side by side seem to lie from `at` on, one behind the other and with
-    /// nothing between them at which a frame may begin. Returns where that ends.
+    /// Puts down where frames of one candidate that can be checked side by side seem to lie from `at` on, one behind the
+    /// other and with nothing between them at which another frame may begin. Gives the candidate and where that ends.
     pub(crate) fn look_ahead(
         &self,
         stream: &[u8],
@@ -243,33 +243,30 @@ impl Plan {
         most: usize,
         starts: &mut Vec<u32>,
         runs: &mut Vec<Run>,
-    ) -> usize {
-        while starts.len() < most {
-            let Some(bytes) = stream.get(at..) else { break };
-            let Some(head) = bytes.first_chunk::<HEAD>().copied().map(u64::from_le_bytes) else { break };
-            match self.heads.iter().position(|known| known.fits(head)) {
-                None => match self.skippable(bytes) {
-                    0 => break,
-                    skipped => at += skipped,
-                },
-                Some(index) => {
-                    let Some(candidate) = self.candidates.get(index) else { break };
-                    let frames = candidate.frames_ahead(stream, at, most - starts.len());
-                    let (Ok(first), Ok(length)) = (u32::try_from(at), u32::try_from(candidate.length(candidate.body)))
-                    else {
-                        break;
-                    };
-                    if frames == 0 {
-                        break;
-                    }
-                    // The stream has fewer bytes than a place can have.
-                    starts.extend((0..frames).map(|frame| first.wrapping_add(frame.wrapping_mul(length))));
-                    runs.push(Run { candidate: index, end: starts.len() });
-                    at += frames as usize * length as usize;
-                }
+    ) -> Option<(usize, usize)> {
+        let head = |at: usize| stream.get(at..)?.first_chunk::<HEAD>().copied().map(u64::from_le_bytes);
+        let known = |at: usize| head(at).and_then(|head| self.heads.iter().position(|known| known.fits(head)));
+        let index = known(at)?;
+        let candidate = self.candidates.get(index)?;
+        let length = u32::try_from(candidate.length(candidate.body)).ok()?;
+        let mut gap = at;
+        loop {
+            let first = starts.len();
+            let frames = candidate.frames_ahead(stream, at, most - first);
+            if frames == 0 {
+                break;
+            }
+            let start = u32::try_from(at).ok()?;
+            // The stream has fewer bytes than a place can have.
+            starts.extend((0..frames).map(|frame| start.wrapping_add(frame.wrapping_mul(length))));
+            runs.push(Run { first, end: starts.len(), gap });
+            at += frames as usize * length as usize;
+            gap = at;
+            if known(at).is_none() {
+                at += self.skippable(stream.get(at..).unwrap_or_default());
             }
         }
-        at
+        Some((index, gap))
     }
 
     /// Which of these frames of a candidate are sound, from the lowest bit on.

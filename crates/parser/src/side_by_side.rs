@@ -36,8 +36,6 @@ pub(crate) struct Covered<'c> {
 /// What is known of frames of one form.
 #[derive(Debug)]
 pub(crate) struct SideBySide {
-    /// Bytes of a frame.
-    length: usize,
     maps: Maps,
 }
 
@@ -61,24 +59,19 @@ impl SideBySide {
     pub(crate) fn new(length: usize, covered: &Covered<'_>) -> Option<Self> {
         let (shares, constant) = shares(length, covered)?;
         let maps = Maps::new(&shares, constant, covered.width)?;
-        Some(Self { length, maps })
+        Some(Self { maps })
     }
 
-    /// Which of up to [`GROUP`] frames are sound, from the lowest bit on. A frame that does not lie in `bytes` is not.
+    /// Which of up to [`GROUP`] frames are sound, from the lowest bit on. None is where one does not lie in `bytes`.
     pub(crate) fn sound(&self, bytes: &[u8], starts: &[u32]) -> u32 {
-        let Some(last) = starts.iter().copied().max().and_then(|last| usize::try_from(last).ok()) else { return 0 };
-        if bytes.len() < last.saturating_add(self.length) {
-            return 0;
+        if let Some(starts) = starts.first_chunk() {
+            return self.maps.sound(bytes, starts);
         }
         let mut group = [starts.first().copied().unwrap_or(0); GROUP];
         for (to, start) in group.iter_mut().zip(starts) {
             *to = *start;
         }
-        let sound = self.maps.sound(bytes, &group);
-        match starts.len() {
-            GROUP.. => sound,
-            fewer => sound & !(u32::MAX << fewer),
-        }
+        self.maps.sound(bytes, &group) & !(u32::MAX << starts.len())
     }
 }
 
