@@ -4,7 +4,7 @@
 //! elsewhere it goes unit by unit. All give the same.
 
 /// Frames that are taken apart at once.
-pub(crate) const BLOCK: usize = 512;
+pub(crate) const BLOCK: usize = 256;
 
 /// Units of a window.
 pub(crate) const UNITS: usize = 8;
