@@ -525,7 +525,9 @@ impl Decoder {
     fn note(&mut self, plan: &Plan, taken: Taken, stream: &[u8]) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
         let message = candidate.message;
-        self.report_skipped();
+        if self.skipped_from.is_some() {
+            self.report_skipped();
+        }
         if let Some(open) = self.open.get_mut(message)
             && *open != taken.candidate
         {
@@ -785,6 +787,7 @@ impl Decoder {
         self.endless = 0;
     }
 
+    #[inline(never)]
     fn report_skipped(&mut self) {
         if let Some(from) = self.skipped_from.take() {
             let end = self.base + self.head as u64;

@@ -224,7 +224,8 @@ impl Plan {
                 return None;
             }
             let taken = match &candidate.cut {
-                None => candidate.take_run(buffer, at, block, check),
+                None if candidate.alone => candidate.take_run(buffer, at, block, check),
+                None => candidate.take_one(bytes, at, block, check),
                 Some(cut) => candidate.take_cut(cut, (buffer, at, head), block, check),
             };
             if let Some((frames, length)) = taken {
@@ -403,8 +404,26 @@ impl Candidate {
         frames
     }
 
-    /// Frames that follow each other from `at` on, and the bytes that they take: one where others must be tried at each
-    /// place.
+    /// One frame at `at`, where these bytes begin, and how long it is. Its head is known to fit.
+    #[inline(always)]
+    fn take_one(
+        &self,
+        bytes: &[u8],
+        at: usize,
+        block: &mut Block,
+        check: &impl Fn(&Ready, &[u8]) -> u64,
+    ) -> Option<(usize, usize)> {
+        let form = self.forms.first()?;
+        let start = block.starts.get_mut(block.count)?;
+        *start = u32::try_from(at).ok()?;
+        if !self.rest_seems(form, bytes) || !form.is_sound(bytes, check) {
+            return None;
+        }
+        block.count += 1;
+        Some((1, form.length))
+    }
+
+    /// Frames that follow each other from `at` on, and the bytes that they take.
     #[inline(always)]
     #[expect(clippy::cast_possible_truncation, reason = "the buffer has fewer bytes: see the first lines")]
     fn take_run(
@@ -425,9 +444,6 @@ impl Candidate {
             *start = next as u32;
             next += form.length;
             frames += 1;
-            if !self.alone {
-                break;
-            }
         }
         block.count += frames;
         (0 < frames).then_some((frames, next - at))
@@ -465,28 +481,22 @@ impl Candidate {
     /// Whether such a frame lies in front of these bytes.
     #[inline(always)]
     fn lies_at(&self, form: &Form, bytes: &[u8], check: &impl Fn(&Ready, &[u8]) -> u64) -> bool {
-        if !self.seems_at(form, bytes) {
-            return false;
-        }
-        let Some(ready) = &form.ready else { return true };
-        let last = bytes.get(form.received..).and_then(|rest| rest.first_chunk()).copied();
-        let (Some(covered), Some(last)) = (bytes.get(form.covered..), last) else { return false };
-        let received = match form.big {
-            true => u64::from_be_bytes(last) << form.shift >> form.shift,
-            false => u64::from_le_bytes(last) >> form.shift,
-        };
-        received == check(ready, covered)
+        self.seems_at(form, bytes) && form.is_sound(bytes, check)
     }
 
     /// Whether such a frame lies there if its checksum is right.
     #[inline(always)]
     fn seems_at(&self, form: &Form, bytes: &[u8]) -> bool {
-        let word = |at: usize| bytes.get(at..).and_then(|rest| rest.first_chunk()).copied();
-        let (Some(whole), Some(head)) = (bytes.get(..form.length), word(0)) else { return false };
-        if !self.head.fits(u64::from_le_bytes(head)) {
-            return false;
-        }
-        if self.second.mask != 0 && !word(HEAD).is_some_and(|second| self.second.fits(u64::from_le_bytes(second))) {
+        let head = bytes.first_chunk().copied();
+        head.is_some_and(|head| self.head.fits(u64::from_le_bytes(head))) && self.rest_seems(form, bytes)
+    }
+
+    /// The same, if the head fits.
+    #[inline(always)]
+    fn rest_seems(&self, form: &Form, bytes: &[u8]) -> bool {
+        let Some(whole) = bytes.get(..form.length) else { return false };
+        let second = || bytes.get(HEAD..).and_then(|rest| rest.first_chunk()).copied();
+        if self.second.mask != 0 && !second().is_some_and(|second| self.second.fits(u64::from_le_bytes(second))) {
             return false;
         }
         let body_end = self.header + form.body;
@@ -496,6 +506,21 @@ impl Candidate {
             false => *byte == 0,
         };
         self.fixed.iter().all(fixed)
+    }
+}
+
+impl Form {
+    /// Whether the checksum is right.
+    #[inline(always)]
+    fn is_sound(&self, bytes: &[u8], check: &impl Fn(&Ready, &[u8]) -> u64) -> bool {
+        let Some(ready) = &self.ready else { return true };
+        let last = bytes.get(self.received..).and_then(|rest| rest.first_chunk()).copied();
+        let (Some(covered), Some(last)) = (bytes.get(self.covered..), last) else { return false };
+        let received = match self.big {
+            true => u64::from_be_bytes(last) << self.shift >> self.shift,
+            false => u64::from_le_bytes(last) >> self.shift,
+        };
+        received == check(ready, covered)
     }
 }
 
