@@ -31,6 +31,16 @@ fn frames(protocol: &Arc<Protocol>, count: usize, seed: u64, together: usize) ->
     bytes
 }
 
+/// Puts pieces of the stream itself where others stand: cut frames, and whole ones inside others.
+fn repeat(bytes: &mut Vec<u8>, pieces: &[(prop::sample::Index, prop::sample::Index, usize)]) {
+    for (from, to, length) in pieces {
+        let from = from.index(bytes.len());
+        let piece = bytes[from..bytes.len().min(from + length)].to_vec();
+        let to = to.index(bytes.len());
+        bytes.splice(to..to, piece);
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(120) })]
 
@@ -41,6 +51,7 @@ proptest! {
         (seed, together) in (any::<u64>(), 1..40_usize),
         flips in prop::collection::vec((any::<prop::sample::Index>(), 0..8_u32), 0..12),
         extra in prop::collection::vec((any::<prop::sample::Index>(), prop::collection::vec(any::<u8>(), 0..60)), 0..8),
+        pieces in prop::collection::vec((any::<prop::sample::Index>(), any::<prop::sample::Index>(), 1..300_usize), 0..8),
         lengths in prop::collection::vec(1..3000_usize, 1..8),
     ) {
         let protocol = protocol(SHIPPED[which].1);
@@ -53,6 +64,7 @@ proptest! {
             let at = at.index(bytes.len());
             bytes.splice(at..at, noise);
         }
+        repeat(&mut bytes, &pieces);
         let mut rest = bytes.as_slice();
         let mut reads = Vec::new();
         for (index, length) in lengths.iter().cycle().enumerate() {
@@ -74,6 +86,7 @@ proptest! {
         (seed, together, count) in (any::<u64>(), 1..400_usize, prop_oneof![50..400_usize, 3000..5000_usize]),
         flips in prop::collection::vec((any::<prop::sample::Index>(), 0..8_u32), 0..40),
         extra in prop::collection::vec((any::<prop::sample::Index>(), prop::collection::vec(any::<u8>(), 0..600)), 0..12),
+        pieces in prop::collection::vec((any::<prop::sample::Index>(), any::<prop::sample::Index>(), 1..900_usize), 0..12),
         // Now and then a silence, and a clock that goes back.
         lengths in prop::collection::vec(
             (
@@ -98,6 +111,7 @@ proptest! {
             let at = at.index(bytes.len());
             bytes.splice(at..at, noise);
         }
+        repeat(&mut bytes, &pieces);
         let (mut rest, mut at, mut reads) = (bytes.as_slice(), 10_i64, Vec::new());
         for (index, (length, later)) in lengths.iter().cycle().enumerate() {
             if rest.is_empty() {
