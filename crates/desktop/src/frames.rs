@@ -115,6 +115,11 @@ impl Frames {
         }
     }
 
+    /// Whether the protocol text was edited and is in no file.
+    pub fn has_unsaved_edits(&self) -> bool {
+        self.mend.has_unsaved_edits()
+    }
+
     /// Opens the protocol text, for a file that must be mended before anything can begin.
     pub fn open_protocol(&mut self) {
         self.mend.open = true;

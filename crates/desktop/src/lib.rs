@@ -10,6 +10,7 @@
 pub mod alarms;
 pub mod cells;
 pub mod checks;
+mod closing;
 pub mod colours;
 pub mod dialogs;
 mod findings;

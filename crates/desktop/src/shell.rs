@@ -12,6 +12,7 @@ use session::snapshot::{Failure, Latest, Phase, Recording};
 use session::worker::{Job, Opened, Opener, Replay};
 use session::{Snapshot, Worker};
 
+use crate::closing::Closing;
 use crate::colours::{self, Colours, Meaning};
 use crate::frames::{Frames, Want};
 use crate::pace::Pace;
@@ -130,9 +131,13 @@ fn creator(ready: Ready, began: Arc<AtomicBool>) -> eframe::AppCreator<'static> 
     Box::new(move |context| {
         began.store(true, Ordering::Relaxed);
         let ctx = context.egui_ctx.clone();
-        // An interrupt ends the program as closing its window does, with its recording closed.
-        session::on_interrupt(move || ctx.send_viewport_cmd(egui::ViewportCommand::Close))?;
         let mut desktop = Desktop::new(&context.egui_ctx, ready);
+        // An interrupt ends the program as closing its window does, with its recording closed.
+        let interrupted = desktop.closing.interrupted();
+        session::on_interrupt(move || {
+            interrupted.store(true, Ordering::Relaxed);
+            ctx.send_viewport_cmd(egui::ViewportCommand::Close);
+        })?;
         if let Some(storage) = context.storage {
             desktop.start.recall(|name| storage.get_string(name));
             match storage.get_string(THEME).as_deref() {
@@ -232,6 +237,7 @@ pub struct Desktop {
     pace: Pace,
     /// The person asked for the keys.
     shows_keys: bool,
+    closing: Closing,
     /// The colours of the last picture.
     dark: bool,
 }
@@ -267,6 +273,7 @@ impl Desktop {
             refused: None,
             called_for: 0,
             shows_keys: false,
+            closing: Closing::default(),
             dark: true,
             ready,
         };
@@ -406,6 +413,7 @@ impl Desktop {
     /// Draws the window.
     pub fn ui(&mut self, ui: &mut Ui) {
         keys::ui(ui.ctx(), self.showing, &mut self.shows_keys);
+        self.closing.ui(ui.ctx(), &self.losses());
         self.dark = ui.visuals().dark_mode;
         self.take_dropped(ui);
         if self.worker.is_none() {
@@ -540,6 +548,17 @@ impl Desktop {
             self.begin(ctx, wish);
             self.showing = Showing::Frames;
         }
+    }
+
+    /// What closing the window would end or lose.
+    fn losses(&self) -> Vec<&'static str> {
+        let watches = self.pack_key.is_some() && self.worker.as_ref().is_some_and(|worker| !worker.is_finished());
+        let all = [
+            (watches, "A session is running: nobody watches the pack then. Its recording is kept."),
+            (self.pack.has_unsaved_edits(), "Edits of the pack are not saved."),
+            (self.frames.has_unsaved_edits(), "Edits of the protocol text are not saved."),
+        ];
+        all.into_iter().filter_map(|(is_so, text)| is_so.then_some(text)).collect()
     }
 
     /// The screens to choose from, as keys and buttons.

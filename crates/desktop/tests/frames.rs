@@ -598,3 +598,53 @@ fn another_file_is_written_over_only_when_asked() {
     until(&mut harness, "not saved: the file was changed meanwhile by another program");
     assert_eq!(read(&path), "by another hand");
 }
+
+/// Tells the window to close; whether that was called off.
+fn told_to_close(harness: &mut Harness<'static, Option<Desktop>>) -> bool {
+    let root = harness.input_mut().viewports.entry(egui::ViewportId::ROOT).or_default();
+    root.events.push(egui::ViewportEvent::Close);
+    harness.run_steps(1);
+    let root = harness.input_mut().viewports.entry(egui::ViewportId::ROOT).or_default();
+    root.events.clear();
+    let cancelled = commands(harness).contains(&egui::ViewportCommand::CancelClose);
+    harness.run_steps(1);
+    cancelled
+}
+
+fn commands(harness: &Harness<'static, Option<Desktop>>) -> Vec<egui::ViewportCommand> {
+    harness.output().viewport_output.values().flat_map(|viewport| viewport.commands.iter().cloned()).collect()
+}
+
+#[test]
+fn closing_asks_before_typed_text_is_lost() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("mine.toml");
+    let broken = packwake_tests::text("protocols/acorn-binary.toml").replacen("baud = 115200", "baud = 1152x", 1);
+    std::fs::write(&path, &broken).expect("written");
+    let mut harness = window(None);
+    assert!(!told_to_close(&mut harness), "nothing would be lost");
+    harness.state_mut().as_mut().expect("it is open").fill(|start| {
+        start.kind = Kind::Udp;
+        start.udp = "127.0.0.1:0".to_owned();
+        start.protocol = path.display().to_string();
+        start.pack = packwake_tests::root().join("packs/acorn-24s-nmc.toml").display().to_string();
+    });
+    harness.run_steps(2);
+    harness.key_press(egui::Key::L);
+    wait(&mut harness, "Protocol text (E)");
+    harness.get_by_label("Protocol text (E)").click_accesskit();
+    wait(&mut harness, "line 7, column ");
+    cursor_behind(&mut harness, &broken, "baud = 1152x");
+    harness.key_press(egui::Key::Backspace);
+    harness.run_steps(2);
+    assert!(told_to_close(&mut harness));
+    wait(&mut harness, "Edits of the protocol text are not saved.");
+    harness.get_by_label("Leave it open (Esc)").click_accesskit();
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Close it").is_none());
+    assert!(told_to_close(&mut harness), "it asks again");
+    harness.get_by_label("Close it").click_accesskit();
+    harness.run_steps(1);
+    assert!(commands(&harness).contains(&egui::ViewportCommand::Close));
+    assert!(!told_to_close(&mut harness), "it was answered");
+}

@@ -108,6 +108,12 @@ impl Mend {
         self.edited.clone()
     }
 
+    /// Whether what was typed is in no file.
+    pub(crate) fn has_unsaved_edits(&self) -> bool {
+        let saved = |text: &str| self.saved_last.as_ref().is_some_and(|(_, saved)| saved == text);
+        self.edited.as_ref().is_some_and(|edited| !saved(edited)) || !self.drafts.is_empty()
+    }
+
     /// How often a file was written.
     pub(crate) fn written(&self) -> u64 {
         self.saved.written.load(Ordering::Relaxed)
