@@ -118,13 +118,13 @@ fn a_strip_opens_into_its_parts_and_its_place_can_be_copied() {
     has_part(&harness, "cell, value: cell 24: ");
     has_part(&harness, "check, checksum: the checksum is right");
     let cell = harness.query_all_by_label_contains("cell, value: cell 7: ").next().expect("a part");
-    cell.click();
+    cell.click_accesskit();
     harness.run_steps(3);
     // AA 55, kind, size, count, uptime: cell 7 is the 12 bytes behind 9.
     has_part(&harness, "acorn-first-switch-on.mcap bytes 21..23");
     has_part(&harness, "value of message cells");
     has_part(&harness, "one step is 0.001 V");
-    harness.get_by_label("Copy place (C)").click();
+    harness.get_by_label("Copy place (C)").click_accesskit();
     harness.run_steps(1);
     let copied = harness.output().platform_output.commands.iter().find_map(|command| match command {
         egui::OutputCommand::CopyText(text) => Some(text.clone()),
@@ -148,7 +148,7 @@ fn damage_has_strips_of_its_own_with_the_reason() {
     // Where it was damaged the plot leads to.
     harness.key_press(egui::Key::O);
     let plot = harness.query_all_by_label_contains("Rejected over time").next().expect("the plot");
-    plot.click();
+    plot.click_accesskit();
     harness.run_steps(2);
     until(&mut harness, "checksum computed");
     has_not(&harness, "sound, its checksum is right");
@@ -169,12 +169,12 @@ fn damage_has_strips_of_its_own_with_the_reason() {
 fn a_place_far_away_and_a_time_are_gone_to() {
     let mut harness = show_recording("acorn-weak-cell.mcap");
     type_in(&mut harness, "Go to (G)", "20 s");
-    harness.get_by_label("Go").click();
+    harness.get_by_label("Go").click_accesskit();
     until(&mut harness, "20.0");
     harness.state_mut().frames.go_to(ByteRange { start: 60_000, end: 60_010 });
     until(&mut harness, "acorn-weak-cell.mcap bytes 5");
     type_in(&mut harness, "Go to (G)", " nowhere");
-    harness.get_by_label("Go").click();
+    harness.get_by_label("Go").click_accesskit();
     harness.run_steps(2);
     has_part(&harness, "write bytes such as 1234..1312, or a time such as 12.5 s");
 }
@@ -187,11 +187,11 @@ fn a_session_that_runs_shows_its_newest_bytes_and_holds_still_when_looked_at() {
     until(&mut harness, "frames accepted");
     has_part(&harness, &format!("0 of {bytes} bytes in no frame"));
     let strip = harness.query_all_by_label_contains("sound, its checksum is right").last().expect("a strip");
-    strip.click();
+    strip.click_accesskit();
     harness.run_steps(3);
     has_part(&harness, "held still");
     has_part(&harness, "this session: bytes ");
-    harness.get_by_label("Follow the newest (H)").click();
+    harness.get_by_label("Follow the newest (H)").click_accesskit();
     harness.run_steps(3);
     has_not(&harness, "held still");
     // What is gone is not passed off as something else.
@@ -273,7 +273,7 @@ fn a_broken_protocol_file_is_mended_by_typing_saved_and_started() {
     has_part(&harness, "line 7, column ");
     // Its fault is one click away; then it is typed over.
     let fault = harness.query_all_by_label_contains("line 7, column ").next().expect("the fault");
-    fault.click();
+    fault.click_accesskit();
     harness.run_steps(3);
     cursor_behind(&mut harness, &broken, "baud = 1152x");
     harness.key_press(egui::Key::Backspace);
@@ -282,14 +282,14 @@ fn a_broken_protocol_file_is_mended_by_typing_saved_and_started() {
     until(&mut harness, "No faults.");
     has_not(&harness, "line 7, column ");
     assert_eq!(std::fs::read_to_string(&path).expect("it is there"), broken, "not before it is saved");
-    harness.get_by_label("Save").click();
+    harness.get_by_label("Save").click_accesskit();
     until(&mut harness, "saved to ");
     assert_eq!(std::fs::read_to_string(&path).expect("it is there"), sound);
     for _ in 0..100 {
         harness.run_steps(2);
         std::thread::sleep(Duration::from_millis(5));
     }
-    harness.get_by_label("Start watching with it").click();
+    harness.get_by_label("Start watching with it").click_accesskit();
     harness.run_steps(2);
     assert_eq!(harness.state().want, Some(Want::Start));
 }
@@ -331,7 +331,7 @@ fn the_strips_follow_what_is_typed_and_the_recording_can_be_judged_by_it() {
     cursor_behind(&mut harness, &text, "baud = 115200");
     editor(&harness, " # as labelled");
     until(&mut harness, "What is shown follows this text, not the session's.");
-    harness.get_by_label("Use it for this recording").click();
+    harness.get_by_label("Use it for this recording").click_accesskit();
     harness.run_steps(2);
     let Some(Want::Show(Wish::Replay(replay))) = &harness.state().want else { panic!("{:?}", harness.state().want) };
     assert_eq!(Some(&replay.path), recording(name).recording.as_ref());
@@ -391,13 +391,13 @@ fn what_cannot_begin_for_its_protocol_is_mended_without_leaving_the_program() {
         start.pack = packwake_tests::root().join("packs/acorn-24s-nmc.toml").display().to_string();
     });
     harness.run_steps(2);
-    harness.get_by_label("Start watching (Enter)").click();
+    harness.get_by_label("Start watching (Enter)").click_accesskit();
     wait(&mut harness, "Could not start: the protocol file can't be used");
-    harness.get_by_label("Mend it (L)").click();
+    harness.get_by_label("Mend it (L)").click_accesskit();
     wait(&mut harness, "unknown type \"u9\"");
     wait(&mut harness, "Mend it in the protocol text (E)");
     // As a person would: to the fault, and the number typed anew.
-    harness.query_all_by_label_contains("unknown type \"u9\"").next().expect("the fault").click();
+    harness.query_all_by_label_contains("unknown type \"u9\"").next().expect("the fault").click_accesskit();
     harness.run_steps(3);
     let id = egui::Id::unique("protocol text");
     let state = egui::TextEdit::load_state(&harness.ctx, id).expect("the cursor is there");
@@ -413,14 +413,14 @@ fn what_cannot_begin_for_its_protocol_is_mended_without_leaving_the_program() {
     harness.run_steps(1);
     harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").type_text("8");
     wait(&mut harness, "No faults.");
-    harness.get_by_label("Save").click();
+    harness.get_by_label("Save").click_accesskit();
     wait(&mut harness, "saved to ");
     assert_eq!(std::fs::read_to_string(&path).expect("it is there"), sound);
     for _ in 0..40 {
         harness.run_steps(1);
         std::thread::sleep(Duration::from_millis(5));
     }
-    harness.get_by_label("Start watching with it").click();
+    harness.get_by_label("Start watching with it").click_accesskit();
     // The session runs, and this screen stays.
     wait(&mut harness, "acorn-binary (24 cells");
     wait(&mut harness, "No byte has come yet.");
@@ -441,7 +441,7 @@ fn a_recording_is_judged_by_the_mended_protocol() {
     cursor_behind(&mut harness, &text, "id = { kind = 1");
     harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").type_text("7");
     wait(&mut harness, "what is shown follows this text");
-    harness.get_by_label("Use it for this recording").click();
+    harness.get_by_label("Use it for this recording").click_accesskit();
     // By that text there are no cells: nothing can be said of them.
     wait(&mut harness, "CANNOT TELL");
     assert!(harness.query_all_by_label("NO-GO").next().is_none());
@@ -492,7 +492,7 @@ fn a_place_in_one_recording_is_not_gone_to_in_another() {
     field.focus();
     field.type_text("bytes 150000..150001");
     harness.run_steps(2);
-    harness.get_by_label("Go").click();
+    harness.get_by_label("Go").click_accesskit();
     wait(&mut harness, "first.mcap bytes 1");
     assert!(!at_its_begin(&harness));
     harness.key_press(egui::Key::N);
@@ -515,7 +515,7 @@ fn what_was_held_of_a_session_goes_with_it() {
     let mut harness = show_in([1280.0, 800.0], Some(running("acorn-first-switch-on.mcap", 20_000)), Files::default());
     until(&mut harness, "frames accepted");
     let strip = harness.query_all_by_label_contains("sound, its checksum is right").last().expect("a strip");
-    strip.click();
+    strip.click_accesskit();
     harness.run_steps(3);
     has_part(&harness, "held still");
     let next = running("sapling-sensor-open.mcap", 3_000);
@@ -558,15 +558,15 @@ fn another_file_is_written_over_only_when_asked() {
     };
     let read = |path: &std::path::Path| std::fs::read_to_string(path).expect("it is there");
     field(&mut harness, &other);
-    harness.get_by_label("Save").click();
+    harness.get_by_label("Save").click_accesskit();
     until(&mut harness, "not saved: there is a file of this name already");
     assert_eq!(read(&other), "theirs");
-    harness.get_by_label("Leave it").click();
+    harness.get_by_label("Leave it").click_accesskit();
     harness.run_steps(2);
     has_not(&harness, "not saved: ");
-    harness.get_by_label("Save").click();
+    harness.get_by_label("Save").click_accesskit();
     until(&mut harness, "Write over it");
-    harness.get_by_label("Write over it").click();
+    harness.get_by_label("Write over it").click_accesskit();
     until(&mut harness, "saved to ");
     assert_eq!(read(&other), text);
     // A text with faults takes not even its own file's place unasked.
@@ -574,10 +574,10 @@ fn another_file_is_written_over_only_when_asked() {
     cursor_behind(&mut harness, &text, "baud = 115200");
     harness.get_by_role_and_label(egui::accesskit::Role::MultilineTextInput, "Protocol text").type_text("x");
     harness.run_steps(2);
-    harness.get_by_label("Save").click();
+    harness.get_by_label("Save").click_accesskit();
     until(&mut harness, "not saved: the text has 2 faults, and there is a file of this name already");
     assert_eq!(read(&path), text);
-    harness.get_by_label("Write over it").click();
+    harness.get_by_label("Write over it").click_accesskit();
     until(&mut harness, "saved to ");
     assert_eq!(read(&path), text.replacen("baud = 115200", "baud = 115200x", 1));
     // What another program wrote meanwhile stays, too. Until something is typed the file's text is followed, so the typing
@@ -593,7 +593,7 @@ fn another_file_is_written_over_only_when_asked() {
     harness.key_press(egui::Key::Backspace);
     harness.run_steps(2);
     std::fs::write(&path, "by another hand").expect("written");
-    harness.get_by_label("Save").click();
+    harness.get_by_label("Save").click_accesskit();
     until(&mut harness, "not saved: the file was changed meanwhile by another program");
     assert_eq!(read(&path), "by another hand");
 }

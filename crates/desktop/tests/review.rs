@@ -170,7 +170,7 @@ fn a_picked_value_tells_its_frame() {
     harness.run_steps(2);
     let label = {
         let node = harness.query_all_by_label_contains("cell 3 at the cursor").next().expect("it is there");
-        node.click();
+        node.click_accesskit();
         node.accesskit_node().label().unwrap_or_default()
     };
     assert!(label.contains(" V"), "{label}");
@@ -212,10 +212,10 @@ fn the_table_is_the_command_lines_byte_for_byte() {
             harness.state_mut().review.show(SessionTime::from_nanos(from)..SessionTime::from_nanos(to));
             harness.run_steps(2);
         } else {
-            harness.get_by_label("Table as CSV…").click();
+            harness.get_by_label("Table as CSV…").click_accesskit();
             harness.run_steps(2);
         }
-        harness.get_by_label(if part { "what is shown" } else { "all of it" }).click();
+        harness.get_by_label(if part { "what is shown" } else { "all of it" }).click_accesskit();
         harness.run_steps(2);
         let field = harness.get_by_label("to");
         field.focus();
@@ -226,7 +226,7 @@ fn the_table_is_the_command_lines_byte_for_byte() {
         harness.run_steps(2);
         harness.get_by_label("to").type_text(&out.display().to_string());
         harness.run_steps(2);
-        harness.get_by_label("Write the table").click();
+        harness.get_by_label("Write the table").click_accesskit();
         for _ in 0..500 {
             harness.run_steps(2);
             if has(&harness, "rows in ") && out.exists() {
@@ -301,7 +301,7 @@ fn a_table_takes_the_place_of_no_recording_and_of_another_file_only_when_asked()
     let mut harness = show([1280.0, 800.0], name);
     harness.state_mut().files.recording = Some(recording.clone());
     harness.run_steps(4);
-    harness.get_by_label("Table as CSV…").click();
+    harness.get_by_label("Table as CSV…").click_accesskit();
     harness.run_steps(2);
     let mut write = |to: &std::path::Path, button: &str, said: &str| {
         harness.get_by_label("to").focus();
@@ -310,7 +310,7 @@ fn a_table_takes_the_place_of_no_recording_and_of_another_file_only_when_asked()
         harness.run_steps(2);
         harness.get_by_label("to").type_text(&to.display().to_string());
         harness.run_steps(2);
-        harness.get_by_label(button).click();
+        harness.get_by_label(button).click_accesskit();
         for _ in 0..500 {
             harness.run_steps(2);
             if has(&harness, said) {
