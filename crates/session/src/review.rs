@@ -21,7 +21,7 @@ use crate::snapshot::Failure;
 use crate::tracks::Tracks;
 
 /// Tracks are handed over after this, and then each time after twice as long: a copy is made each time.
-const FIRST: Duration = Duration::from_millis(60);
+const FIRST: Duration = Duration::from_millis(45);
 /// A place to begin reading again is kept for so many bytes of the stream.
 const SPACING: u64 = 64 << 10;
 /// And no more of them than this: then every second one is forgotten.
