@@ -498,6 +498,43 @@ impl Column {
         })
     }
 
+    /// The extents of runs of rows that follow each other, in their order: the first run begins at row `from`, each ends
+    /// in front of the row that `ends` names. Each is that of [`extent`](Self::extent); many at once are cheaper.
+    pub fn extents(&self, from: usize, ends: &[usize], scale: &Conversion, mut put: impl FnMut(Option<(i64, i64)>)) {
+        let mut start = from;
+        let mut run = |end: usize| std::mem::replace(&mut start, end)..end;
+        let full = self.all_valid(from..ends.last().copied().unwrap_or(from));
+        macro_rules! runs {
+            ($list:expr, $scale:expr) => {
+                for rows in ends.iter().map(|end| run(*end)) {
+                    let known = match $list.get(rows.clone()) {
+                        // While there are few rows, most runs are one.
+                        Some([value]) => $scale.nanos_of_integer(i64::from(*value)).map(|nanos| (nanos, nanos)),
+                        Some([first, rest @ ..]) => {
+                            let lowest = rest.iter().fold(*first, |lowest, value| lowest.min(*value));
+                            let highest = rest.iter().fold(*first, |highest, value| highest.max(*value));
+                            let nanos = |raw| $scale.nanos_of_integer(i64::from(raw));
+                            nanos(lowest).zip(nanos(highest)).map(|(one, other)| (one.min(other), one.max(other)))
+                        }
+                        _ => None,
+                    };
+                    // Where an end does not fit, what lies between may.
+                    put(known.or_else(|| self.extent(rows, scale)));
+                }
+            };
+        }
+        match (&self.values, scale) {
+            (Values::I8(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            (Values::U8(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            (Values::I16(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            (Values::U16(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            (Values::I32(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            (Values::U32(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            (Values::I64(list), Conversion::Linear(linear)) if full => runs!(list, linear),
+            _ => ends.iter().for_each(|end| put(self.extent(run(*end), scale))),
+        }
+    }
+
     fn all_valid(&self, rows: Range<usize>) -> bool {
         // Whole words at once: nearly always each row has a value.
         let (first, last) = (rows.start / 64, rows.end / 64);
@@ -679,6 +716,13 @@ mod tests {
                     let each: Vec<i64> = (from..to).filter_map(|row| column.nanos(row, &scale)).collect();
                     let expected = each.iter().min().copied().zip(each.iter().max().copied());
                     assert_eq!(column.extent(from..to, &scale), expected, "{from}..{to}");
+                }
+                for (from, ends) in [(0, vec![13, 14, 14, 63, 110]), (14, vec![15, 16, 60, 64, 110]), (7, vec![])] {
+                    let mut known = Vec::new();
+                    column.extents(from, &ends, &scale, |extent| known.push(extent));
+                    let starts = [from].into_iter().chain(ends.iter().copied());
+                    let expected = starts.zip(&ends).map(|(start, end)| column.extent(start..*end, &scale));
+                    assert_eq!(known, expected.collect::<Vec<_>>(), "{from}, {ends:?}");
                 }
             }
         }

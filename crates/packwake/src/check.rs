@@ -168,7 +168,7 @@ fn written(dimension: Dimension, nanos: i64) -> String {
 
 fn check_recording(path: &Path, results: &mut Results) -> Result<bool> {
     let recording = recording::Recording::open(path)?;
-    let mut inputs = recording.inputs();
+    let mut inputs = recording.inputs_ahead();
     let mut count = 0_u64;
     let mut last = model::SessionTime::ZERO;
     for input in inputs.by_ref() {

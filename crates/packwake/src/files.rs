@@ -158,7 +158,7 @@ pub(crate) fn open(from: &Recorded, prose: &mut Prose) -> Result<Session> {
             header.pack_text = read_pack(path, prose)?.1;
         }
         let size_bytes = opened.len_bytes();
-        return Ok(Session { header, inputs: Inputs::Recording(Box::new(opened.inputs())), size_bytes });
+        return Ok(Session { header, inputs: Inputs::Recording(Box::new(opened.inputs_ahead())), size_bytes });
     }
     let missing = |name: &str| {
         Hinted::error(
@@ -200,7 +200,7 @@ pub(crate) fn open_line(path: &Path, protocol: Option<&Path>, baud: Option<u32>,
             Some(path) => read_protocol(path, prose)?.1,
             None => opened.header().protocol_text.clone(),
         };
-        let inputs = Inputs::Recording(Box::new(opened.inputs()));
+        let inputs = Inputs::Recording(Box::new(opened.inputs_ahead()));
         return Ok(Line { protocol_text, times: opened.header().times, inputs });
     }
     let named = protocol.ok_or_else(|| {

@@ -1,7 +1,8 @@
 //! The session file: every input of a session, as it came, in a file that survives being cut off or damaged.
 //!
 //! It holds inputs only. What was decoded or judged is not in it: that can be computed again.
-//! It does not number inputs, keep time, run threads or decide when to flush, and it never writes to a file that exists.
+//! It does not number inputs, keep time or decide when to flush, and it never writes to a file that exists. It runs a
+//! thread only where chunks are to be unpacked ahead of their reader.
 //!
 //! # The file
 //! The container is [MCAP](https://mcap.dev/spec), so that other readers can open it. In order:
@@ -48,6 +49,7 @@
 //! # }
 //! ```
 
+mod ahead;
 mod damage;
 mod fields;
 mod header;

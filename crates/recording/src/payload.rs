@@ -89,16 +89,25 @@ pub(crate) fn encode(input: &Input) -> Result<Option<Encoded>, TooLarge> {
     Ok(Some(Encoded { head, body }))
 }
 
-/// Takes the next input off a message.
+/// Takes the next input off a message, in place of what is in `input`, whose memory is used again.
 ///
 /// After an error that is not about the message's own layout, `fields` stands at the following input.
-pub(crate) fn decode(fields: &mut Fields<'_>) -> Result<Input, DamageReason> {
+pub(crate) fn decode(fields: &mut Fields<'_>, input: &mut Input) -> Result<(), DamageReason> {
     let Some((number, at, kind, body)) = split(fields) else {
         fields.0 = &[];
         return Err(DamageReason::WrongContent("the length of an input"));
     };
-    let kind = decode_kind(kind, body)?;
-    Ok(Input { number, at: SessionTime::from_nanos(at), kind })
+    if let (kind::BYTES, InputKind::Bytes(bytes)) = (kind, &mut input.kind)
+        && body.len() <= limits::INPUT
+    {
+        bytes.clear();
+        bytes.extend_from_slice(body);
+    } else {
+        input.kind = decode_kind(kind, body)?;
+    }
+    input.number = number;
+    input.at = SessionTime::from_nanos(at);
+    Ok(())
 }
 
 fn split<'a>(fields: &mut Fields<'a>) -> Option<(u64, u64, u8, &'a [u8])> {

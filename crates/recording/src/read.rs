@@ -9,8 +9,9 @@ use std::sync::{Arc, Mutex};
 
 use mcap::MAGIC;
 use mcap::records::op;
-use model::{Input, InputKind, SessionHeader};
+use model::{Input, InputKind, SessionHeader, SessionTime};
 
+use crate::ahead::{Group, Groups};
 use crate::damage::{Damage, DamageReason};
 use crate::fields::Fields;
 use crate::header::{self, HeaderFault};
@@ -151,22 +152,25 @@ impl Recording {
 
     /// The inputs from the first one, read a chunk at a time.
     pub fn inputs(&self) -> Inputs {
-        Inputs {
-            walker: Walker::new(Arc::clone(&self.source), self.len),
-            chunk: Chunk::default(),
-            expected: Some(0),
-            damage: Vec::new(),
-            open_damage: false,
-            complete: false,
-        }
+        Inputs::new(Groups::Asked(Box::new(self.walker())))
+    }
+
+    /// The same inputs, with the same damage, from a thread that unpacks chunks ahead of who takes them: for all of a long
+    /// file, where taking them is work, too. Dropping them ends the thread. Without a thread to be had they are
+    /// [`inputs`](Self::inputs).
+    pub fn inputs_ahead(&self) -> Inputs {
+        Groups::ahead(self.walker()).map_or_else(|_| self.inputs(), Inputs::new)
     }
 
     /// The inputs from a chunk on, which [`Inputs::chunk_at`] told before. Nothing is said to be lost in front of it.
     pub fn inputs_from(&self, chunk_at: u64) -> Inputs {
-        let mut inputs = self.inputs();
-        inputs.walker.go_to(chunk_at);
-        inputs.expected = None;
-        inputs
+        let mut walker = self.walker();
+        walker.go_to(chunk_at);
+        Inputs { expected: None, ..Inputs::new(Groups::Asked(Box::new(walker))) }
+    }
+
+    fn walker(&self) -> Walker {
+        Walker::new(Arc::clone(&self.source), self.len)
     }
 
     /// The length of the file in bytes when it was opened.
@@ -185,7 +189,8 @@ impl std::fmt::Debug for Recording {
 fn read_header(mut walker: Walker) -> Result<SessionHeader, HeaderFault> {
     let (mut protocol, mut pack, mut values) = (None, None, None);
     let mut fault = HeaderFault::Unreadable;
-    while let Some(found) = walker.next() {
+    let mut memory = Vec::new();
+    while let Some(found) = walker.next(&mut memory) {
         match found {
             Found::Attachment { name, data } if name == header::PROTOCOL => protocol = String::from_utf8(data).ok(),
             Found::Attachment { name, data } if name == header::PACK => pack = String::from_utf8(data).ok(),
@@ -193,14 +198,15 @@ fn read_header(mut walker: Walker) -> Result<SessionHeader, HeaderFault> {
             Found::Attachment { .. } | Found::Metadata { .. } | Found::Damage { .. } => {}
             Found::Chunk { records, bytes } => {
                 let mut chunk = Chunk::new(records, bytes);
-                while let Some((channel, payload)) = chunk.next_message().ok().flatten() {
+                while let Some((channel, payload)) = chunk.next_message(&memory).ok().flatten() {
                     if channel == header::COPY_CHANNEL {
-                        return header::from_copy(chunk.records.get(payload).unwrap_or(&[]));
+                        return header::from_copy(memory.get(payload).unwrap_or(&[]));
                     }
                     if channel == header::INPUTS_CHANNEL {
                         return Err(fault); // The head is past.
                     }
                 }
+                memory.clear();
             }
         }
         if let (Some(protocol), Some(pack), Some(values)) = (&protocol, &pack, &values) {
@@ -216,9 +222,13 @@ fn read_header(mut walker: Walker) -> Result<SessionHeader, HeaderFault> {
 
 /// The inputs of a recording in file order. Never fails: what can't be read is in [`damage`](Self::damage).
 ///
-/// Memory is bounded: a chunk at a time, at most 32 MiB packed and 32 MiB unpacked.
+/// Memory is bounded: a chunk at a time, at most 32 MiB packed and 32 MiB unpacked; [ahead](Recording::inputs_ahead) of who
+/// takes them, some 256 KiB and a chunk at a time, and three times so much.
 pub struct Inputs {
-    walker: Walker,
+    groups: Groups,
+    group: Group,
+    /// Bytes of the file that are done.
+    position: u64,
     chunk: Chunk,
     /// The number that the next input should have; `None` if any will do.
     expected: Option<u64>,
@@ -229,6 +239,19 @@ pub struct Inputs {
 }
 
 impl Inputs {
+    fn new(groups: Groups) -> Self {
+        Self {
+            groups,
+            group: Group::default(),
+            position: 0,
+            chunk: Chunk::default(),
+            expected: Some(0),
+            damage: Vec::new(),
+            open_damage: false,
+            complete: false,
+        }
+    }
+
     /// What was lost so far; final once the iterator has ended.
     pub fn damage(&self) -> &[Damage] {
         &self.damage
@@ -241,12 +264,46 @@ impl Inputs {
 
     /// How many bytes of the file are done, of [`Recording::len_bytes`].
     pub fn position_bytes(&self) -> u64 {
-        self.walker.position()
+        self.position
     }
 
     /// Where in the file the chunk of the last input begins.
     pub fn chunk_at(&self) -> u64 {
         self.chunk.bytes.start
+    }
+
+    /// Puts the next input in place of this one, whose memory is used again; false at the end, where it means nothing.
+    pub fn next_into(&mut self, input: &mut Input) -> bool {
+        loop {
+            match self.chunk.next_input(&self.group.memory, input) {
+                Some(Ok(())) => {
+                    self.check_number(input.number);
+                    self.complete |= input.kind == InputKind::End;
+                    return true;
+                }
+                Some(Err(reason)) => self.damaged(self.chunk.bytes.clone(), reason),
+                None => match self.next_found() {
+                    Some(Found::Chunk { records, bytes }) => self.chunk = Chunk::new(records, bytes),
+                    Some(Found::Damage { bytes, reason }) => self.damaged(bytes, reason),
+                    Some(Found::Attachment { .. } | Found::Metadata { .. }) => {}
+                    None => return false,
+                },
+            }
+        }
+    }
+
+    fn next_found(&mut self) -> Option<Found> {
+        loop {
+            if let Some((found, position)) = self.group.found.pop_front() {
+                self.position = position;
+                return Some(found);
+            }
+            if let Some(end) = self.group.over {
+                self.position = self.position.max(end);
+                return None;
+            }
+            self.groups.next_into(&mut self.group);
+        }
     }
 
     /// Adds a bad place to the damage since the last input.
@@ -288,24 +345,8 @@ impl Iterator for Inputs {
     type Item = Input;
 
     fn next(&mut self) -> Option<Input> {
-        loop {
-            match self.chunk.next_input() {
-                Some(Ok(input)) => {
-                    self.check_number(input.number);
-                    self.complete |= input.kind == InputKind::End;
-                    return Some(input);
-                }
-                Some(Err(reason)) => self.damaged(self.chunk.bytes.clone(), reason),
-                None => {
-                    self.chunk = Chunk::default(); // Gives its memory back before the next one is read.
-                    match self.walker.next()? {
-                        Found::Chunk { records, bytes } => self.chunk = Chunk::new(records, bytes),
-                        Found::Damage { bytes, reason } => self.damaged(bytes, reason),
-                        Found::Attachment { .. } | Found::Metadata { .. } => {}
-                    }
-                }
-            }
-        }
+        let mut input = Input::new(SessionTime::ZERO, InputKind::Bytes(Vec::new()));
+        self.next_into(&mut input).then_some(input)
     }
 }
 
@@ -320,35 +361,36 @@ impl std::fmt::Debug for Inputs {
 /// An unpacked chunk and how far it is read.
 #[derive(Default)]
 struct Chunk {
-    records: Vec<u8>,
     /// Its place in the file.
     bytes: Range<u64>,
-    /// The records that are still to be read.
+    /// Where in the memory the records are that are still to be read.
     at: Range<usize>,
     /// The rest of the message that is being read.
     payload: Range<usize>,
 }
 
 impl Chunk {
-    fn new(records: Vec<u8>, bytes: Range<u64>) -> Self {
-        Self { at: 0..records.len(), records, bytes, payload: 0..0 }
+    fn new(records: Range<usize>, bytes: Range<u64>) -> Self {
+        Self { at: records, bytes, payload: 0..0 }
     }
 
-    fn next_input(&mut self) -> Option<Result<Input, DamageReason>> {
+    fn next_input(&mut self, memory: &[u8], input: &mut Input) -> Option<Result<(), DamageReason>> {
         loop {
             if !self.payload.is_empty() {
-                let mut fields = Fields(self.records.get(self.payload.clone()).unwrap_or(&[]));
-                let input = payload::decode(&mut fields);
+                let mut fields = Fields(memory.get(self.payload.clone()).unwrap_or(&[]));
+                let decoded = payload::decode(&mut fields, input);
                 self.payload.start = self.payload.end - fields.0.len();
-                return Some(input);
+                return Some(decoded);
             }
-            match self.next_message() {
+            match self.next_message(memory) {
                 Ok(None) => return None,
-                Ok(Some((header::INPUTS_CHANNEL, payload))) => match self.records.get(payload.start) {
-                    Some(&payload::VERSION) => self.payload = payload.start + 1..payload.end,
-                    Some(&version) => return Some(Err(DamageReason::UnknownVersion(version))),
-                    None => return Some(Err(DamageReason::WrongContent("a message"))),
-                },
+                Ok(Some((header::INPUTS_CHANNEL, payload))) => {
+                    match memory.get(payload.clone()).and_then(<[u8]>::first) {
+                        Some(&payload::VERSION) => self.payload = payload.start + 1..payload.end,
+                        Some(&version) => return Some(Err(DamageReason::UnknownVersion(version))),
+                        None => return Some(Err(DamageReason::WrongContent("a message"))),
+                    }
+                }
                 Ok(Some(_)) => {}
                 Err(reason) => return Some(Err(reason)),
             }
@@ -356,10 +398,10 @@ impl Chunk {
     }
 
     /// The channel of the next message, and where its payload lies.
-    fn next_message(&mut self) -> Result<Option<(u16, Range<usize>)>, DamageReason> {
+    fn next_message(&mut self, memory: &[u8]) -> Result<Option<(u16, Range<usize>)>, DamageReason> {
         const WRONG: DamageReason = DamageReason::WrongContent("a record in a chunk");
         while !self.at.is_empty() {
-            let mut fields = Fields(self.records.get(self.at.clone()).unwrap_or(&[]));
+            let mut fields = Fields(memory.get(self.at.clone()).unwrap_or(&[]));
             let record = (fields.u8(), fields.u64().and_then(|len| fields.take(usize::try_from(len).ok()?)));
             let end = self.at.end - fields.0.len();
             self.at.start = end;

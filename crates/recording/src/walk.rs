@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::ops::Range;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use mcap::MAGIC;
@@ -63,9 +64,9 @@ pub(crate) enum Found {
         name: String,
         values: BTreeMap<String, String>,
     },
-    /// The unpacked records of a chunk, and where it stands in the file.
+    /// Where in the memory the unpacked records of a chunk are, and where it stands in the file.
     Chunk {
-        records: Vec<u8>,
+        records: Range<usize>,
         bytes: Range<u64>,
     },
     Damage {
@@ -82,7 +83,9 @@ pub(crate) struct Walker {
     len: u64,
     in_summary: bool,
     /// Bytes that may still be looked at in vain, so that a hostile file can't keep us busy.
-    patience: u64,
+    pub(crate) patience: u64,
+    /// Says that nobody wants to know any more: a search is then given up.
+    pub(crate) stop: Option<Arc<AtomicBool>>,
 }
 
 impl Walker {
@@ -95,6 +98,7 @@ impl Walker {
             len,
             in_summary: false,
             patience: len.saturating_mul(64).saturating_add(256 << 20),
+            stop: None,
         }
     }
 
@@ -109,8 +113,8 @@ impl Walker {
         self.at
     }
 
-    /// `None` at the end of the file.
-    pub(crate) fn next(&mut self) -> Option<Found> {
+    /// `None` at the end of the file. The records of a chunk are put behind what is in `memory`.
+    pub(crate) fn next(&mut self, memory: &mut Vec<u8>) -> Option<Found> {
         loop {
             if self.at == 0 {
                 self.at = MAGIC.len() as u64;
@@ -122,7 +126,7 @@ impl Walker {
             if self.len <= self.at {
                 return None;
             }
-            match self.record() {
+            match self.record(memory) {
                 Ok(Step::Over(end)) => self.at = end,
                 Ok(Step::Found(found, end)) => {
                     self.at = end;
@@ -134,12 +138,12 @@ impl Walker {
                         return Some(Found::Damage { bytes: end..self.len, reason: DamageReason::AfterEnd });
                     }
                 }
-                Err(reason) => return Some(self.skip_damage(reason)),
+                Err(reason) => return Some(self.skip_damage(reason, memory)),
             }
         }
     }
 
-    fn record(&mut self) -> Result<Step, DamageReason> {
+    fn record(&mut self, memory: &mut Vec<u8>) -> Result<Step, DamageReason> {
         let start = self.at;
         let mut head = Fields(self.window.fetch(start, HEAD)?);
         let (Some(opcode), Some(len)) = (head.u8(), head.u64()) else { return Err(DamageReason::Cut) };
@@ -157,7 +161,7 @@ impl Walker {
 
         match opcode {
             op::CHUNK => {
-                let records = self.unpack(start, body_len)?;
+                let records = self.unpack(start, body_len, memory)?;
                 return Ok(Step::Found(Found::Chunk { records, bytes: start..end }, end));
             }
             op::FOOTER if self.in_summary => {
@@ -231,25 +235,31 @@ impl Walker {
         }
     }
 
-    fn unpack(&mut self, start: u64, body_len: usize) -> Result<Vec<u8>, DamageReason> {
+    /// Puts the records of a chunk behind what is in `memory`, and says where. After an error nothing was put there.
+    fn unpack(&mut self, start: u64, body_len: usize, memory: &mut Vec<u8>) -> Result<Range<usize>, DamageReason> {
         let head = ChunkHead::parse(self.window.fetch(start, CHUNK_HEAD)?, body_len)?;
         let whole = self.window.fetch(start, HEAD + body_len)?;
         let data = whole.get(CHUNK_HEAD..HEAD + body_len).ok_or(DamageReason::Cut)?;
         let unpacker = self.unpacker.as_mut().ok_or(DamageReason::NotUnpackable)?;
-        let records = unpacker.decompress(data, head.unpacked).map_err(|_| DamageReason::NotUnpackable)?;
-        if records.len() != head.unpacked {
-            return Err(DamageReason::WrongLength);
+        let from = memory.len();
+        memory.resize(from + head.unpacked, 0);
+        let records = memory.get_mut(from..).unwrap_or_default();
+        let sound = match unpacker.decompress_to_buffer(data, records) {
+            Err(_) => Err(DamageReason::NotUnpackable),
+            Ok(len) if len != head.unpacked => Err(DamageReason::WrongLength),
+            Ok(_) if crc32fast::hash(records) != head.checksum => Err(DamageReason::WrongChecksum),
+            Ok(_) => Ok(from..from + head.unpacked),
+        };
+        if sound.is_err() {
+            memory.truncate(from);
         }
-        if crc32fast::hash(&records) != head.checksum {
-            return Err(DamageReason::WrongChecksum);
-        }
-        Ok(records)
+        sound
     }
 
     /// Goes to the next sound chunk or to the end of the data, whichever comes first, or to the end of the file.
-    fn skip_damage(&mut self, reason: DamageReason) -> Found {
+    fn skip_damage(&mut self, reason: DamageReason, memory: &mut Vec<u8>) -> Found {
         let start = self.at;
-        let (end, reason) = match self.search(start + 1) {
+        let (end, reason) = match self.search(start + 1, memory) {
             // A length that goes past the end is a cut only if nothing sound follows.
             Ok(Some(end)) if reason == DamageReason::Cut => (end, DamageReason::WrongLength),
             Ok(Some(end)) => (end, reason),
@@ -260,15 +270,18 @@ impl Walker {
         Found::Damage { bytes: start..end, reason }
     }
 
-    fn search(&mut self, from: u64) -> Result<Option<u64>, DamageReason> {
+    fn search(&mut self, from: u64, memory: &mut Vec<u8>) -> Result<Option<u64>, DamageReason> {
         let mut at = from;
         while at < self.len {
+            if self.stop.as_ref().is_some_and(|stop| stop.load(Ordering::Relaxed)) {
+                return Err(DamageReason::SearchGivenUp);
+            }
             // What can't be read is stepped over.
             let window = self.window.fetch(at, WINDOW).unwrap_or(&[]);
             match (0..window.len()).find(|offset| looks_sound(window, *offset)) {
                 Some(offset) => {
                     let candidate = at + offset as u64;
-                    if self.is_sound(candidate)? {
+                    if self.is_sound(candidate, memory)? {
                         return Ok(Some(candidate));
                     }
                     at = candidate + 1;
@@ -280,7 +293,8 @@ impl Walker {
         Ok(None)
     }
 
-    fn is_sound(&mut self, candidate: u64) -> Result<bool, DamageReason> {
+    /// `memory` is as it was afterwards.
+    fn is_sound(&mut self, candidate: u64, memory: &mut Vec<u8>) -> Result<bool, DamageReason> {
         let head = self.window.fetch(candidate, CHUNK_HEAD).unwrap_or(&[]);
         let mut cost = CHUNK_HEAD;
         let sound = if head.starts_with(DATA_END) {
@@ -291,7 +305,8 @@ impl Walker {
                 Some((len, head)) if candidate + (HEAD + len) as u64 <= self.len => {
                     // Read, perhaps in place of the window, and unpacked.
                     cost += 2 * len + head.unpacked;
-                    self.unpack(candidate, len).is_ok()
+                    let records = self.unpack(candidate, len, memory);
+                    records.map(|records| memory.truncate(records.start)).is_ok()
                 }
                 _ => false,
             }

@@ -28,6 +28,7 @@ fn a_large_file_is_read_and_written_in_little_memory() {
     let recording = Recording::open(&path).unwrap();
     assert!(75_000_000 < recording.len_bytes());
     assert_eq!(recording.inputs().count(), 2000);
+    assert_eq!(recording.inputs_ahead().count(), 2000);
 
     // A damaged byte in each chunk: the search takes no more.
     let mut bytes = std::fs::read(&path).unwrap();

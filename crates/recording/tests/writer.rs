@@ -57,7 +57,7 @@ fn a_killed_recorder_leaves_everything_up_to_the_last_flush() {
     // Before the first input: the file explains itself already.
     let recording = Recording::open(&path).unwrap();
     assert_eq!(recording.header(), &header());
-    let got = drain(recording.inputs());
+    let got = drain(&recording);
     assert!(got.inputs.is_empty() && got.damage.is_empty() && !got.complete);
 
     inputs[..70].iter().for_each(|input| writer.append(input).unwrap());
@@ -65,7 +65,7 @@ fn a_killed_recorder_leaves_everything_up_to_the_last_flush() {
     inputs[70..90].iter().for_each(|input| writer.append(input).unwrap());
     std::mem::forget(writer); // As after a kill: no drop.
 
-    let got = drain(Recording::open(&path).unwrap().inputs());
+    let got = drain(&Recording::open(&path).unwrap());
     assert_eq!(got.inputs, inputs[..70]);
     assert_eq!(got.damage, []);
     assert!(!got.complete, "the end was not recorded");

@@ -135,7 +135,7 @@ pub fn judge_again(question: &Question, go_on: &mut dyn FnMut(u16) -> bool) -> R
     let header = recording.header();
     let mut before = engine(header.clone())?;
     let mut after = engine(SessionHeader { pack_text: question.pack_text.clone(), ..header.clone() })?;
-    let mut inputs = recording.inputs();
+    let mut inputs = recording.inputs_ahead();
     let (mut until, mut count) = (SessionTime::ZERO, 0_u64);
     for input in inputs.by_ref() {
         if count.is_multiple_of(LOOK_EVERY) && !go_on(share(until, question.length)) {

@@ -21,7 +21,7 @@ use crate::snapshot::Failure;
 use crate::tracks::Tracks;
 
 /// Tracks are handed over after this, and then each time after twice as long: a copy is made each time.
-const FIRST: Duration = Duration::from_millis(60);
+const FIRST: Duration = Duration::from_millis(45);
 /// A place to begin reading again is kept for so many bytes of the stream.
 const SPACING: u64 = 64 << 10;
 /// And no more of them than this: then every second one is forgotten.
@@ -261,7 +261,7 @@ impl Reading {
         (self.wake)();
     }
 
-    /// Reads and decodes on one thread, gathers on this one: each takes about half of the time.
+    /// Unpacks on one thread, decodes on another and gathers on this one.
     fn read_all(&mut self, recording: &recording::Recording, protocol: &Arc<Protocol>) -> Result<Tracks, Failure> {
         let mut tracks = Tracks::new(protocol.layout());
         let (began, mut next) = (now(), FIRST);
@@ -350,7 +350,8 @@ fn read_rows(
     send: &SyncSender<Decoded>,
     used: &Receiver<Batch>,
 ) -> Read {
-    let mut inputs = recording.inputs();
+    let mut inputs = recording.inputs_ahead();
+    let mut input = Input::new(SessionTime::ZERO, InputKind::Quiet);
     let mut reader = RowReader::new(Arc::clone(protocol));
     let (mut places, mut end) = (Places::default(), SessionTime::ZERO);
     let (mut stream_at, mut chunk_at) = (0, None);
@@ -359,7 +360,7 @@ fn read_rows(
         // Where nobody takes it any more, the screen is gone.
         !reader.take_into(&mut batch) || send.send(Decoded { batch, read, end }).is_ok()
     };
-    while let Some(input) = inputs.next() {
+    while inputs.next_into(&mut input) {
         if chunk_at != Some(inputs.chunk_at()) {
             if stop.load(Ordering::Relaxed) {
                 break;

@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use model::{Batch, ByteRange, Channel, Conversion, Layout, SessionTime};
+use model::{Batch, ByteRange, Channel, Column, Conversion, Layout, SessionTime};
 
 use crate::history::Piece;
 
@@ -63,9 +63,11 @@ struct Group {
     /// A longer pause ends a block, and is a gap.
     gap: u64,
     columns: Vec<Track>,
+    /// Memory for a push.
+    ends: Vec<usize>,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug)]
 struct Block {
     from: u64,
     to: u64,
@@ -122,6 +124,7 @@ impl Tracks {
                 rows_each: 1,
                 gap: GAP.max(period.saturating_mul(3)),
                 columns: columns.collect(),
+                ends: Vec::new(),
             }
         };
         Self { groups: layout.kinds.iter().map(group).collect(), rows: 0, last_at: SessionTime::ZERO }
@@ -238,30 +241,40 @@ impl Tracks {
 
 impl Group {
     fn push(&mut self, rows: &model::Rows) {
-        let mut row = 0;
+        // Blocks are cut first and then filled column by column: while a block is a row or a few, that is most of the work.
+        let mut ends = std::mem::take(&mut self.ends);
+        let (mut row, mut from, mut first) = (0, 0, self.blocks.len());
         while row < rows.at.len() {
-            let end = self.take_rows(rows, row);
-            let block = self.blocks.len().saturating_sub(1);
-            for (track, column) in self.columns.iter_mut().zip(&rows.columns) {
-                let slot = Slot::from(column.extent(row..end, &track.scale));
-                track.join(block, slot);
+            let goes_on = self.goes_on(rows, row);
+            if !goes_on && BLOCKS <= self.blocks.len() {
+                self.fill(rows, from, &ends, first);
+                self.halve();
+                ends.clear();
+                from = row;
             }
-            row = end;
+            if ends.is_empty() {
+                first = self.blocks.len().saturating_sub(goes_on.into());
+            }
+            row = self.take_rows(rows, row, goes_on);
+            ends.push(row);
         }
+        self.fill(rows, from, &ends, first);
+        ends.clear();
+        self.ends = ends;
+    }
+
+    /// Whether a row belongs to the last block.
+    fn goes_on(&self, rows: &model::Rows, row: usize) -> bool {
+        let at = rows.at.get(row).map_or(0, |at| at.nanos);
+        let room = |last: &Block| last.rows < self.rows_each && at.saturating_sub(last.to) <= self.gap;
+        self.blocks.last().is_some_and(room)
     }
 
     /// Puts rows from `row` on into the last block or a new one; returns where the next ones begin.
-    fn take_rows(&mut self, rows: &model::Rows, row: usize) -> usize {
+    fn take_rows(&mut self, rows: &model::Rows, row: usize, goes_on: bool) -> usize {
         let at = |row: usize| rows.at.get(row).map_or(0, |at| at.nanos);
         let bytes = |row: usize| rows.bytes.get(row).copied().unwrap_or(ByteRange { start: 0, end: 0 });
-        let goes_on = self
-            .blocks
-            .last()
-            .is_some_and(|last| last.rows < self.rows_each && at(row) - last.to.min(at(row)) <= self.gap);
         if !goes_on {
-            if BLOCKS <= self.blocks.len() {
-                self.halve();
-            }
             self.blocks.push(Block { from: at(row), to: at(row), bytes: bytes(row), rows: 0 });
         }
         let (gap, room) = (self.gap, self.rows_each);
@@ -274,6 +287,14 @@ impl Group {
             next += 1;
         }
         next
+    }
+
+    /// Puts the values of rows into their blocks: block `first` has those from row `from` to the first of `ends`, the next
+    /// those to the next end, and so on.
+    fn fill(&mut self, rows: &model::Rows, from: usize, ends: &[usize], first: usize) {
+        for (track, column) in self.columns.iter_mut().zip(&rows.columns) {
+            track.join(first, column, from, ends);
+        }
     }
 
     /// Joins neighbours with no gap between them. Where gaps leave too many, longer pauses are bridged.
@@ -296,18 +317,10 @@ impl Group {
                 }
             }
             for track in &mut self.columns {
-                track.levels.truncate(1);
-                if let Some(level) = track.levels.first_mut() {
-                    let joined = kept.iter().map(|(_, from)| {
-                        level.get(from.clone()).unwrap_or_default().iter().copied().fold(Slot::EMPTY, Slot::join)
-                    });
-                    *level = joined.collect();
-                }
+                track.join_blocks(&kept);
             }
-            self.blocks = kept.into_iter().map(|(block, _)| block).collect();
-            for track in &mut self.columns {
-                track.raise_levels();
-            }
+            self.blocks.clear();
+            self.blocks.extend(kept.into_iter().map(|(block, _)| block));
             if self.blocks.len() <= BLOCKS * 3 / 4 {
                 return;
             }
@@ -380,16 +393,35 @@ impl Group {
 }
 
 impl Track {
-    /// Takes values of a block: the last one, or one behind it.
-    fn join(&mut self, block: usize, slot: Slot) {
+    /// Takes values of blocks that follow each other, from block `first` on: the last one, or one behind it.
+    fn join(&mut self, first: usize, column: &Column, from: usize, ends: &[usize]) {
         let Some(entries) = self.levels.first_mut() else { return };
-        if entries.len() <= block {
-            entries.resize(block + 1, Slot::EMPTY);
-            self.raise_levels();
+        if entries.len() < first {
+            entries.resize(first, Slot::EMPTY);
         }
-        if let Some(known) = self.levels.first_mut().and_then(|entries| entries.get_mut(block)) {
-            *known = known.join(slot);
+        let mut known = if first < entries.len() { entries.pop() } else { None };
+        entries.reserve(ends.len());
+        column.extents(from, ends, &self.scale, |extent| {
+            let slot = Slot::from(extent);
+            entries.push(known.take().map_or(slot, |known| known.join(slot)));
+        });
+        // Without a run it stays as it was.
+        entries.extend(known);
+        self.raise_levels();
+    }
+
+    /// Makes one entry of each of these ranges, which are all there are, in their order. Memory stays where it is.
+    fn join_blocks(&mut self, kept: &[(Block, Range<usize>)]) {
+        let Some((entries, above)) = self.levels.split_first_mut() else { return };
+        for (place, (_, from)) in kept.iter().enumerate() {
+            let joined = entries.get(from.clone()).unwrap_or_default().iter().copied().fold(Slot::EMPTY, Slot::join);
+            if let Some(entry) = entries.get_mut(place) {
+                *entry = joined;
+            }
         }
+        entries.truncate(kept.len());
+        above.iter_mut().for_each(Vec::clear);
+        self.raise_levels();
     }
 
     /// Adds the entries that have become complete. The last block never is: rows may still come to it.
@@ -622,6 +654,12 @@ mod tests {
             .collect();
         let tracks = tracks(&rows, &(1..400).map(|cut| cut * 997).collect::<Vec<_>>());
         assert!(tracks.groups[0].blocks.len() <= BLOCKS && BLOCKS / 3 <= tracks.groups[0].blocks.len());
+        // How many rows come at once has no meaning.
+        let one_by_one = self::tracks(&rows, &(1..rows.len()).collect::<Vec<_>>());
+        for (one, other) in tracks.groups[0].columns.iter().zip(&one_by_one.groups[0].columns) {
+            assert_eq!(one.levels, other.levels);
+        }
+        assert_eq!(tracks.groups[0].blocks, one_by_one.groups[0].blocks);
         assert!(!tracks.is_exact() && tracks.rows() == count);
         let end = rows.last().map_or(0, |(at, _)| at + 1);
         let channels: Vec<Channel> = (1..=CELLS).map(|place| Channel::at(Quantity::CellVoltage, place)).collect();

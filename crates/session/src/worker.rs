@@ -244,7 +244,7 @@ impl Watching {
             (None, Some(_)) => self.view.otherwise("JUDGED BY OTHER LIMITS than its own"),
             (None, None) => {}
         }
-        let mut inputs = recording.inputs();
+        let mut inputs = recording.inputs_ahead();
         let mut last_at = SessionTime::ZERO;
         let mut told = None;
         let began = now();

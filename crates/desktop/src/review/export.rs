@@ -193,7 +193,7 @@ fn write(from: &Wanted, to: &Path, over: bool) -> Result<(u64, Option<String>), 
         header.protocol_text.clone_from(text);
     }
     let protocol = session::opening::protocol_of(&header).map_err(|failure| failure.text)?;
-    let mut inputs = recording.inputs();
+    let mut inputs = recording.inputs_ahead();
     let mut reader = RowReader::new(Arc::clone(&protocol));
     let mut complete = false;
     let next = |batch: &mut Batch| {

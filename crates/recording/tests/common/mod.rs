@@ -162,8 +162,11 @@ pub(crate) fn write(inputs: &[Input], every: usize) -> Written {
     Written { bytes: disk.bytes(), safe }
 }
 
+#[derive(PartialEq, Debug)]
 pub(crate) struct Got {
     pub(crate) inputs: Vec<Input>,
+    /// With each input, and at the end: how far it was read, the chunk, and how many damaged places were known.
+    places: Vec<(u64, u64, usize)>,
     pub(crate) damage: Vec<Damage>,
     pub(crate) complete: bool,
 }
@@ -174,16 +177,31 @@ impl Got {
     }
 }
 
-pub(crate) fn drain(mut inputs: Inputs) -> Got {
-    let list = inputs.by_ref().collect();
-    assert!(inputs.next().is_none());
-    Got { inputs: list, damage: inputs.damage().to_vec(), complete: inputs.complete() }
+/// All of it; unpacked ahead and into memory that is used again it is the same.
+pub(crate) fn drain(recording: &Recording) -> Got {
+    let got = drain_one(recording.inputs(), Inputs::next);
+    let mut input = Input::new(SessionTime::from_millis(7), InputKind::Sent(vec![1, 2, 3]));
+    let ahead = drain_one(recording.inputs_ahead(), |inputs| inputs.next_into(&mut input).then(|| input.clone()));
+    assert_eq!(got, ahead);
+    got
+}
+
+/// All of it in one way.
+pub(crate) fn drain_one(mut inputs: Inputs, mut next: impl FnMut(&mut Inputs) -> Option<Input>) -> Got {
+    let (mut list, mut places) = (Vec::new(), Vec::new());
+    while let Some(input) = next(&mut inputs) {
+        list.push(input);
+        places.push((inputs.position_bytes(), inputs.chunk_at(), inputs.damage().len()));
+    }
+    assert!(next(&mut inputs).is_none());
+    places.push((inputs.position_bytes(), inputs.chunk_at(), inputs.damage().len()));
+    Got { inputs: list, places, damage: inputs.damage().to_vec(), complete: inputs.complete() }
 }
 
 pub(crate) fn read(bytes: &[u8]) -> Got {
     let recording = Recording::from_bytes(Path::new("in memory"), bytes.to_vec()).expect("a recording");
     assert_eq!(recording.header(), &header());
-    drain(recording.inputs())
+    drain(&recording)
 }
 
 /// Everything a session does, up to the first error.

@@ -340,7 +340,7 @@ impl File {
             return;
         }
         let decoder = Decoder::new(Arc::clone(protocol));
-        let rest = Rest { inputs: self.recording.inputs(), decoder, slices: 0 };
+        let rest = Rest { inputs: self.recording.inputs_ahead(), decoder, slices: 0 };
         self.figures = Some((Arc::clone(protocol), LineStatistics::new(protocol.layout()), Some(rest)));
     }
 
