@@ -141,7 +141,8 @@ impl Clock {
 /// From one number to the next, and after how many it starts again.
 fn step(last: i128, raw: i128, bits: u8) -> (i128, i128) {
     let modulus = 1_i128 << u32::from(bits.clamp(1, 64));
-    (raw.wrapping_sub(last).rem_euclid(modulus), modulus)
+    // The modulus is a power of two: the remainder is the low bits, whatever the sign.
+    (raw.wrapping_sub(last) & (modulus - 1), modulus)
 }
 
 fn greatest_common_divisor(mut a: u64, mut b: u64) -> u64 {

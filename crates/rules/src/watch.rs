@@ -96,6 +96,18 @@ impl Watch {
         self.busy.is_empty() && !beyond(limit.warning) && !beyond(limit.critical)
     }
 
+    /// The same for a limit of which no side is tighter than `floor`.
+    pub(crate) fn is_quiet_above(&self, floor: i64, value: i64, limit: &LimitValues) -> bool {
+        let beyond = |side: Option<i64>| side.is_some_and(|limit| self.beyond(value, limit.max(floor)));
+        self.busy.is_empty() && !beyond(limit.warning) && !beyond(limit.critical)
+    }
+
+    /// Whether a value can change something at its place: else [`observe`](Self::observe) does nothing.
+    pub(crate) fn matters(&self, index: usize, value: i64, limit: &LimitValues) -> bool {
+        let beyond = |side: Option<i64>| side.is_some_and(|limit| self.beyond(value, limit));
+        beyond(limit.warning) || beyond(limit.critical) || self.monitors.get(index).is_some_and(|monitor| monitor.busy)
+    }
+
     /// Holds a value against its limit. `index` is the place among this check's places.
     pub(crate) fn observe(&mut self, index: usize, seen: &Observed<'_>, book: &mut AlarmBook, events: &mut Vec<Event>) {
         let critical = seen.limit.critical.is_some_and(|limit| self.beyond(seen.value, limit));

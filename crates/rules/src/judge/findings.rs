@@ -128,6 +128,9 @@ impl Judge {
     }
 
     pub(super) fn diagnose_set(&mut self, values: &[i64], median: i64) {
+        if self.diagnosis.waits_for_facts() {
+            return;
+        }
         let steady = self.swing.unsteady == 0 && self.swing.blank_until <= self.now;
         let (quiet, rest) = (self.stage.is_quiet(), self.stage.cells_rest());
         let cells = &mut self.places_scratch;
@@ -137,6 +140,9 @@ impl Judge {
     }
 
     pub(super) fn diagnose_temperatures(&mut self) {
+        if self.diagnosis.waits_for_facts() {
+            return;
+        }
         let (at, rest) = (self.now, self.stage.cells_rest());
         let sensors = &mut self.places_scratch;
         sensors.clear();
