@@ -32,6 +32,7 @@ pub(crate) struct RateWindow {
 
 impl RateWindow {
     /// Takes a reading. Returns whether a second was completed, which is when the rate can have changed.
+    #[inline]
     pub(crate) fn push(&mut self, at: SessionTime, nanos: i64) -> bool {
         if let Some(last) = self.last.replace(nanos)
             && last != nanos
@@ -40,20 +41,27 @@ impl RateWindow {
             self.smallest = Some(self.smallest.map_or(change, |smallest| smallest.min(change)));
         }
         let second = at.nanos / BUCKET_NANOS;
-        if let Some((last, sum, count)) = &mut self.open
-            && *last == second
-        {
-            *sum += i128::from(nanos);
-            *count += 1;
-            return false;
+        match &mut self.open {
+            Some((last, sum, count)) if *last == second => {
+                *sum += i128::from(nanos);
+                *count += 1;
+                false
+            }
+            _ => {
+                self.begin(second, nanos);
+                true
+            }
         }
+    }
+
+    /// Another second begins.
+    fn begin(&mut self, second: u64, nanos: i64) {
         self.buckets.extend(self.open.replace((second, nanos.into(), 1)));
         while self.buckets.len() > MOST_BUCKETS
             || self.buckets.front().is_some_and(|(first, ..)| second - first > MOST_BUCKETS as u64)
         {
             self.buckets.pop_front();
         }
-        true
     }
 
     /// The rate over the completed seconds; `None` while there are too few to hold two ends.

@@ -128,10 +128,9 @@ impl Run {
     fn take_values(&mut self, near: Near, rows: usize) {
         let width = self.columns.len();
         self.values.resize(ROWS * width, 0);
-        for (place, column) in self.columns.iter().enumerate() {
-            let to = self.values.iter_mut().skip(place).step_by(width);
-            for (to, sent) in to.zip(column).take(rows) {
-                *to = near.value(*sent);
+        for (row, values) in self.values.chunks_exact_mut(width).enumerate().take(rows.min(ROWS)) {
+            for (to, column) in values.iter_mut().zip(&self.columns) {
+                *to = near.value(column.get(row).copied().unwrap_or_default());
             }
         }
     }

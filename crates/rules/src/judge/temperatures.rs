@@ -39,8 +39,8 @@ impl Judge {
                 self.watches.temperature_high.observe(slot, &seen, &mut self.book, &mut self.events);
                 let seen = Observed { limit: low, ..seen };
                 self.watches.temperature_low.observe(slot, &seen, &mut self.book, &mut self.events);
-                if first {
-                    self.temperature_rate(channel, slot, nanos, bytes);
+                if first && self.rates.get_mut(slot).is_some_and(|window| window.push(at, nanos)) {
+                    self.temperature_rate(channel, slot, bytes);
                 }
             }
         }
@@ -78,8 +78,14 @@ impl Judge {
         self.held.see_all(LimitName::TemperatureHigh, lowest, highest);
         self.held.see_all(LimitName::TemperatureLow, lowest, highest);
         self.temperatures.step = self.temperatures.step.max(first.resolution);
-        for ((step, value), slot) in steps.iter().zip(of.values).zip(slot..) {
-            self.temperature_rate(step.channel, slot, *value, bytes);
+        let mut completed = false;
+        for (window, value) in self.rates.iter_mut().skip(slot).zip(of.values) {
+            completed |= window.push(self.now, *value);
+        }
+        if completed {
+            for (step, slot) in steps.iter().zip(slot..) {
+                self.temperature_rate(step.channel, slot, bytes);
+            }
         }
         if let Update::Set { present, together } = update {
             let all = of.values.len() == self.pack.temperatures().len();
@@ -88,13 +94,10 @@ impl Judge {
         true
     }
 
-    fn temperature_rate(&mut self, channel: Channel, index: usize, nanos: i64, bytes: Option<ByteRange>) {
+    /// After a completed second.
+    fn temperature_rate(&mut self, channel: Channel, index: usize, bytes: Option<ByteRange>) {
         let at = self.now;
-        let Some(window) = self.rates.get_mut(index) else { return };
-        if !window.push(at, nanos) {
-            return;
-        }
-        let Some(rate) = window.rate(self.temperatures.step) else { return };
+        let Some(rate) = self.rates.get(index).and_then(|window| window.rate(self.temperatures.step)) else { return };
         let rest = self.stage.cells_rest();
         let name = if rest { LimitName::TemperatureRateRest } else { LimitName::TemperatureRateLoad };
         let limit = self.pack.limit_ref(name);
