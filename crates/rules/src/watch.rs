@@ -102,10 +102,15 @@ impl Watch {
         self.busy.is_empty() && !beyond(limit.warning) && !beyond(limit.critical)
     }
 
+    /// The side of a limit that comes first.
+    pub(crate) fn edge(&self, limit: &LimitValues) -> i64 {
+        let sides = limit.warning.into_iter().chain(limit.critical);
+        if self.lower { sides.max().unwrap_or(i64::MIN) } else { sides.min().unwrap_or(i64::MAX) }
+    }
+
     /// Whether a value can change something at its place: else [`observe`](Self::observe) does nothing.
-    pub(crate) fn matters(&self, index: usize, value: i64, limit: &LimitValues) -> bool {
-        let beyond = |side: Option<i64>| side.is_some_and(|limit| self.beyond(value, limit));
-        beyond(limit.warning) || beyond(limit.critical) || self.monitors.get(index).is_some_and(|monitor| monitor.busy)
+    pub(crate) fn matters(&self, index: usize, value: i64, edge: i64) -> bool {
+        self.beyond(value, edge) || self.busy.contains(&index)
     }
 
     /// Holds a value against its limit. `index` is the place among this check's places.

@@ -87,13 +87,21 @@ impl Judge {
         let high = Some(high).filter(|high| !self.watches.cell_high.is_quiet_at(highest, high));
         let low = Some(low).filter(|low| !self.watches.cell_low.is_quiet_at(lowest, low));
         if high.is_some() || low.is_some() {
+            let edges =
+                [high.map(|high| self.watches.cell_high.edge(high)), low.map(|low| self.watches.cell_low.edge(low))];
             for ((step, value), slot) in steps.iter().zip(of.values).zip(slot..) {
+                let [over, under] = edges;
+                let over = over.is_some_and(|edge| self.watches.cell_high.matters(slot, *value, edge));
+                let under = under.is_some_and(|edge| self.watches.cell_low.matters(slot, *value, edge));
+                if !over && !under {
+                    continue;
+                }
                 let seen =
                     |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
-                if let Some(high) = high.filter(|high| self.watches.cell_high.matters(slot, *value, high)) {
+                if let Some(high) = high.filter(|_| over) {
                     self.watches.cell_high.observe(slot, &seen(high), &mut self.book, &mut self.events);
                 }
-                if let Some(low) = low.filter(|low| self.watches.cell_low.matters(slot, *value, low)) {
+                if let Some(low) = low.filter(|_| under) {
                     self.watches.cell_low.observe(slot, &seen(low), &mut self.book, &mut self.events);
                 }
             }
@@ -143,16 +151,19 @@ impl Judge {
             Some(known) => known.median,
             None => self.median_of_set(set.values),
         };
+        let sum = match set.known {
+            Some(known) => known.sum,
+            None => set.values.iter().fold(0_i64, |sum, nanos| sum.saturating_add(*nanos)),
+        };
         if whole {
             self.look_for_frozen_cells(set, median, bytes);
-            let sum = |values: &[i64]| values.iter().fold(0_i64, |sum, nanos| sum.saturating_add(*nanos));
-            self.pack_sum.set(self.now, set.known.map_or_else(|| sum(set.values), |known| known.sum));
+            self.pack_sum.set(self.now, sum);
             self.hold_against_meter(bytes);
         }
         let comparable = self.is_comparable();
         self.count_set(whole, comparable);
         if whole {
-            self.diagnose_set(set.values, median);
+            self.diagnose_set(set, median, sum);
         }
         if together && comparable {
             self.compare_cells(set, median, bytes);
@@ -240,9 +251,10 @@ impl Judge {
         if self.watches.deviation.is_quiet_at(furthest, &limit) {
             return;
         }
+        let edge = self.watches.deviation.edge(&limit);
         for (index, nanos) in self.cells.values() {
             let value = nanos.saturating_sub(median).saturating_abs();
-            if !self.watches.deviation.matters(index, value, &limit) {
+            if !self.watches.deviation.matters(index, value, edge) {
                 continue;
             }
             let place = Some(Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX)));
