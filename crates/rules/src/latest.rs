@@ -144,6 +144,11 @@ impl Places {
             .filter_map(|(index, (value, present))| present.then_some((index, *value)))
     }
 
+    /// The newest value of a place (from 0); `None` where it is absent.
+    pub(crate) fn value(&self, index: usize) -> Option<i64> {
+        self.values.get(index).copied().filter(|_| self.present.get(index) == Some(&true))
+    }
+
     /// Places (from 1) that never had a value, or whose newest is absent or too old.
     pub(crate) fn missing(&self, now: SessionTime) -> Vec<usize> {
         let old = self.times().zip(&self.patience).map(|(at, patience)| at.is_none_or(|at| *patience < now.since(at)));

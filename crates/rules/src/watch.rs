@@ -102,15 +102,27 @@ impl Watch {
         self.busy.is_empty() && !beyond(limit.warning) && !beyond(limit.critical)
     }
 
-    /// The side of a limit that comes first.
-    pub(crate) fn edge(&self, limit: &LimitValues) -> i64 {
+    /// Of values at neighbouring places, from `first` on, adds the places at which one can change something: elsewhere
+    /// [`observe`](Self::observe) does nothing.
+    pub(crate) fn add_those_that_matter(
+        &self,
+        first: usize,
+        values: impl ExactSizeIterator<Item = i64>,
+        limit: &LimitValues,
+        places: &mut Vec<usize>,
+    ) {
+        let all = first..first + values.len();
         let sides = limit.warning.into_iter().chain(limit.critical);
-        if self.lower { sides.max().unwrap_or(i64::MIN) } else { sides.min().unwrap_or(i64::MAX) }
-    }
-
-    /// Whether a value can change something at its place: else [`observe`](Self::observe) does nothing.
-    pub(crate) fn matters(&self, index: usize, value: i64, edge: i64) -> bool {
-        self.beyond(value, edge) || self.busy.contains(&index)
+        if self.lower {
+            let edge = sides.max().unwrap_or(i64::MIN);
+            places.extend(all.clone().zip(values).filter(|(_, value)| *value < edge).map(|(place, _)| place));
+        } else {
+            let edge = sides.min().unwrap_or(i64::MAX);
+            places.extend(all.clone().zip(values).filter(|(_, value)| edge < *value).map(|(place, _)| place));
+        }
+        places.extend(self.busy.iter().filter(|busy| all.contains(busy)));
+        places.sort_unstable();
+        places.dedup();
     }
 
     /// Holds a value against its limit. `index` is the place among this check's places.

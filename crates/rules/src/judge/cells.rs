@@ -86,26 +86,26 @@ impl Judge {
         // A watch to which the furthest of them is nothing has nothing to do.
         let high = Some(high).filter(|high| !self.watches.cell_high.is_quiet_at(highest, high));
         let low = Some(low).filter(|low| !self.watches.cell_low.is_quiet_at(lowest, low));
-        if high.is_some() || low.is_some() {
-            let edges =
-                [high.map(|high| self.watches.cell_high.edge(high)), low.map(|low| self.watches.cell_low.edge(low))];
-            for ((step, value), slot) in steps.iter().zip(of.values).zip(slot..) {
-                let [over, under] = edges;
-                let over = over.is_some_and(|edge| self.watches.cell_high.matters(slot, *value, edge));
-                let under = under.is_some_and(|edge| self.watches.cell_low.matters(slot, *value, edge));
-                if !over && !under {
-                    continue;
-                }
-                let seen =
-                    |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
-                if let Some(high) = high.filter(|_| over) {
-                    self.watches.cell_high.observe(slot, &seen(high), &mut self.book, &mut self.events);
-                }
-                if let Some(low) = low.filter(|_| under) {
-                    self.watches.cell_low.observe(slot, &seen(low), &mut self.book, &mut self.events);
-                }
+        let mut places = std::mem::take(&mut self.place_scratch);
+        places.clear();
+        if let Some(high) = high {
+            self.watches.cell_high.add_those_that_matter(slot, of.values.iter().copied(), high, &mut places);
+        }
+        if let Some(low) = low {
+            self.watches.cell_low.add_those_that_matter(slot, of.values.iter().copied(), low, &mut places);
+        }
+        for place in &places {
+            let Some((step, value)) = steps.get(place - slot).zip(of.values.get(place - slot)) else { continue };
+            let seen =
+                |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
+            if let Some(high) = high {
+                self.watches.cell_high.observe(*place, &seen(high), &mut self.book, &mut self.events);
+            }
+            if let Some(low) = low {
+                self.watches.cell_low.observe(*place, &seen(low), &mut self.book, &mut self.events);
             }
         }
+        self.place_scratch = places;
         if let Update::Set { present, together } = update {
             let all = of.values.len() == usize::from(self.pack.cells());
             self.cell_set(present, together, all.then_some(of), bytes);
@@ -251,16 +251,22 @@ impl Judge {
         if self.watches.deviation.is_quiet_at(furthest, &limit) {
             return;
         }
-        let edge = self.watches.deviation.edge(&limit);
-        for (index, nanos) in self.cells.values() {
-            let value = nanos.saturating_sub(median).saturating_abs();
-            if !self.watches.deviation.matters(index, value, edge) {
-                continue;
-            }
-            let place = Some(Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX)));
-            let seen = Observed { at, place, part: 0, value, limit: &limit, bytes };
-            self.watches.deviation.observe(index, &seen, &mut self.book, &mut self.events);
+        let mut places = std::mem::take(&mut self.place_scratch);
+        places.clear();
+        let apart = |nanos: i64| nanos.saturating_sub(median).saturating_abs();
+        if set.values.len() == usize::from(self.pack.cells()) {
+            let values = set.values.iter().map(|nanos| apart(*nanos));
+            self.watches.deviation.add_those_that_matter(0, values, &limit, &mut places);
+        } else {
+            places.extend(self.cells.values().map(|(index, _)| index));
         }
+        for index in &places {
+            let Some(nanos) = self.cells.value(*index) else { continue };
+            let place = Some(Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX)));
+            let seen = Observed { at, place, part: 0, value: apart(nanos), limit: &limit, bytes };
+            self.watches.deviation.observe(*index, &seen, &mut self.book, &mut self.events);
+        }
+        self.place_scratch = places;
     }
 
     /// Differences between cells below this are noise, in billionths of a volt: three steps plus the accuracy of the BMS.
