@@ -854,9 +854,9 @@ impl Judge {
 
     /// Says the verdict if it is another one than was said last.
     fn look_again(&mut self) {
-        let mut verdict = self.bare_verdict();
-        if self.last_verdict.as_ref().is_none_or(|last| last.differs(&verdict)) {
-            verdict.measured = self.measured();
+        let answer = self.answer();
+        if self.last_verdict.as_ref().is_none_or(|last| answer.differs_from(last)) {
+            let verdict = self.verdict_of(answer);
             self.last_verdict = Some(verdict.clone());
             self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
         }

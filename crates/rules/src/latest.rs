@@ -151,6 +151,13 @@ impl Places {
 
     /// Places (from 1) that never had a value, or whose newest is absent or too old.
     pub(crate) fn missing(&self, now: SessionTime) -> Vec<usize> {
+        // Nearly always all came at once, and not long ago.
+        if let Some(at) = self.all_at.filter(|_| self.is_whole)
+            && let age = now.since(at)
+            && self.patience.iter().all(|patience| age <= *patience)
+        {
+            return Vec::new();
+        }
         let old = self.times().zip(&self.patience).map(|(at, patience)| at.is_none_or(|at| *patience < now.since(at)));
         let missing = old.zip(&self.present).map(|(old, present)| old || !present);
         missing.enumerate().filter(|(_, missing)| *missing).map(|(index, _)| index + 1).collect()
@@ -203,7 +210,13 @@ mod tests {
         assert!(!places.is_whole || !places.present.contains(&false));
         let times: Vec<_> = places.times().collect();
         let Places { values, present, is_updated, updated, incomplete, .. } = places;
-        format!("{values:?} {present:?} {times:?} {is_updated:?} {updated} {incomplete} {:?}", places.whole())
+        let missing: Vec<_> = [0, 500, 1_000, 1_001, 500_000, 1_200_000]
+            .map(|millis| places.missing(SessionTime::from_millis(millis)))
+            .into_iter()
+            .chain(times.iter().flatten().map(|at| places.missing(*at + Duration::from_secs(1))))
+            .collect();
+        let whole = places.whole();
+        format!("{values:?} {present:?} {times:?} {is_updated:?} {updated} {incomplete} {whole:?} {missing:?}")
     }
 
     #[test]
