@@ -595,6 +595,56 @@ impl Column {
         }
     }
 
+    /// How far the whole numbers of these rows are from `base`, into as many places of `out`. False, and `out` is of no use,
+    /// where a row is left out or absent, was sent as a float, or is further from there than 16 bits reach.
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "what does not fit is found by another pass over the high bits"
+    )]
+    pub fn copy_near(&self, rows: Range<usize>, base: i64, out: &mut [i16]) -> bool {
+        if rows.len() != out.len() || !self.all_valid(rows.clone()) || !self.all_carried(rows.clone()) {
+            return false;
+        }
+        // Without a branch for each number, so that many are copied at once.
+        macro_rules! narrow {
+            ($list:expr) => {{
+                let (Some(list), Ok(base)) = ($list.get(rows), i32::try_from(base)) else { return false };
+                let mut high = 0;
+                for (out, value) in out.iter_mut().zip(list) {
+                    let near = i32::from(*value).wrapping_sub(base);
+                    high |= near.wrapping_add(1 << 15) >> 16;
+                    *out = near as i16;
+                }
+                high == 0
+            }};
+        }
+        macro_rules! wide {
+            ($list:expr) => {{
+                let Some(list) = $list.get(rows) else { return false };
+                out.iter_mut().zip(list).all(|(out, value)| {
+                    let near = i128::from(*value) - i128::from(base);
+                    *out = near as i16;
+                    i128::from(*out) == near
+                })
+            }};
+        }
+        match &self.values {
+            Values::I8(list) => narrow!(list),
+            Values::U8(list) => narrow!(list),
+            Values::I16(list) => narrow!(list),
+            Values::U16(list) => narrow!(list),
+            Values::I32(list) => wide!(list),
+            Values::U32(list) => wide!(list),
+            Values::I64(list) => wide!(list),
+            Values::U64(list) => wide!(list),
+            Values::F64(_) => false,
+        }
+    }
+
+    fn all_carried(&self, rows: Range<usize>) -> bool {
+        rows.end <= self.len() && (self.left_out.is_empty() || rows.clone().all(|row| self.is_carried(row)))
+    }
+
     /// Removes all rows and keeps the memory.
     pub fn clear(&mut self) {
         each!(&mut self.values, list => list.clear());
@@ -745,6 +795,43 @@ mod tests {
         let mut floats = Column::new(Values::F64(Vec::new()));
         floats.push(Some(Raw::Float(2.0)));
         assert_eq!(floats.integer(0), None);
+    }
+
+    #[test]
+    fn near_numbers_are_the_numbers_as_sent_less_the_base() {
+        for (bits, signed) in
+            [(8, true), (8, false), (16, true), (16, false), (32, true), (32, false), (64, true), (64, false)]
+        {
+            for base in [0, -100, 4_000, 40_000, i64::from(i32::MAX), i64::MIN, i64::MAX] {
+                let mut column = Column::new(Values::for_integers(bits, signed));
+                let near = [base, base.wrapping_add(32_767), base.wrapping_sub(32_768), base ^ 5, 7, 0];
+                let far = [base.wrapping_add(32_768), base.wrapping_sub(32_769), base ^ i64::MIN, i64::MAX];
+                for raw in near.into_iter().chain(far) {
+                    column.push(Some(Raw::Int(raw.into())));
+                }
+                column.push_left_out();
+                for row in 0..column.len() + 2 {
+                    let expected = column
+                        .integer(row)
+                        .filter(|_| column.is_carried(row))
+                        .and_then(|raw| i16::try_from(i128::from(raw) - i128::from(base)).ok());
+                    let mut out = [0];
+                    let copied = column.copy_near(row..row + 1, base, &mut out).then_some(out[0]);
+                    // A base beyond 32 bits is far from all that narrow columns hold.
+                    assert_eq!(copied, expected, "{bits} {signed} {base} {row}");
+                }
+                let mut out = [0; 11];
+                assert!(!column.copy_near(0..11, base, &mut out), "one is left out");
+            }
+        }
+        let mut column = Column::new(Values::for_integers(16, false));
+        (0..100).for_each(|raw| column.push(Some(Raw::Int(3_800 + raw))));
+        let mut out = [0; 100];
+        assert!(column.copy_near(0..100, 3_850, &mut out));
+        assert_eq!((out[0], out[50], out[99]), (-50, 0, 49));
+        assert!(!column.copy_near(1..101, 3_850, &mut out), "there is no such row");
+        column.push(Some(Raw::Int(60_000)));
+        assert!(!column.copy_near(1..101, 3_850, &mut out), "one is far off");
     }
 
     #[test]

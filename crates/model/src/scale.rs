@@ -68,6 +68,11 @@ impl Scale {
         }
     }
 
+    /// The same step from each number as sent to the next, in billionths, with its sign; `None` where values are rounded.
+    pub fn whole_step(&self) -> Option<i64> {
+        (self.den == 1).then_some(self.num)
+    }
+
     /// The value of a number sent as a float, rounded to the nearest billionth; `None` if it is not finite or does not fit.
     pub fn nanos_of_float(&self, raw: f64) -> Option<i64> {
         #[expect(clippy::cast_precision_loss, reason = "a float field has no more than 53 bits anyway")]

@@ -88,8 +88,11 @@ pub(crate) struct CellSet<'c> {
     pub(crate) at: SessionTime,
     /// Each cell, in billionths of a volt.
     pub(crate) cells: &'c [Option<i64>],
-    /// Their median.
+    /// Their median, the lowest, the highest and the sum.
     pub(crate) median: i64,
+    pub(crate) lowest: i64,
+    pub(crate) highest: i64,
+    pub(crate) sum: i64,
     /// No load moves the cells, and none did a while ago.
     pub(crate) quiet: bool,
     /// The same, and the limits for rest hold.

@@ -1,11 +1,13 @@
 //! The judge: rows in, events out, and a verdict at any time.
 
+mod ahead;
 mod cells;
 mod clock;
 mod evidence;
 mod findings;
 mod hand;
 mod held;
+mod moves;
 mod plan;
 mod temperatures;
 mod words;
@@ -34,7 +36,9 @@ use crate::stage::{Currents, Stage, StageDetector};
 use crate::verdict::Verdict;
 use crate::watch::{Observed, Watch, amount};
 
+use ahead::{Ahead, RunRow};
 pub use held::Held;
+use moves::Moves;
 use plan::{Plan, Role, Step};
 
 /// A value that is older than this is no evidence for now.
@@ -155,16 +159,6 @@ impl Column {
     }
 }
 
-/// What a cell has done since it last moved.
-#[derive(Clone, Copy, Debug, Default)]
-struct CellMove {
-    /// The median when it last moved.
-    median: i64,
-    /// Since when the median has been far enough from that.
-    apart_since: Option<SessionTime>,
-    frozen: bool,
-}
-
 /// Judges a session row by row.
 ///
 /// The order of calls is the order of the session: [`advance`](Self::advance) before anything that happens at a time,
@@ -186,7 +180,7 @@ pub struct Judge {
     cell_columns: Vec<Column>,
     /// A reading of one of them is wrong by itself, or was a while ago.
     cells_wrong: bool,
-    cell_moves: Vec<CellMove>,
+    moves: Moves,
     temperatures: Places,
     temperature_columns: Vec<Column>,
     temperatures_wrong: bool,
@@ -226,7 +220,9 @@ pub struct Judge {
     findings: FindingBook,
     /// The steps of the readings of current, bus and pack voltage.
     steps: Steps,
+    ahead: Ahead,
     places_scratch: Vec<Option<i64>>,
+    place_scratch: Vec<usize>,
     scratch: Vec<i64>,
     median_scratch: Vec<i64>,
     run_scratch: Vec<i64>,
@@ -355,7 +351,7 @@ impl Judge {
             cell_columns: vec![Column::default(); plan.cell_slots],
             cells_wrong: false,
             temperatures_wrong: false,
-            cell_moves: Vec::new(),
+            moves: Moves::default(),
             temperatures: Places::new(plan.temperatures.iter().copied()),
             temperature_columns: vec![Column::default(); plan.temperature_slots],
             rates: vec![RateWindow::default(); sensors],
@@ -392,7 +388,9 @@ impl Judge {
             diagnosis: Diagnosis::default(),
             findings: FindingBook::default(),
             steps: Steps::default(),
+            ahead: Ahead::default(),
             places_scratch: Vec::new(),
+            place_scratch: Vec::new(),
             scratch: Vec::new(),
             median_scratch: Vec::new(),
             run_scratch: Vec::new(),
@@ -560,9 +558,15 @@ impl Judge {
 
     /// Takes decoded rows and rejections in their order, with the ticks between them.
     pub fn batch(&mut self, batch: &Batch) {
-        for item in &batch.order {
+        // Put aside, so that it can be read while the judge changes.
+        let mut ahead = std::mem::take(&mut self.ahead);
+        ahead.begin();
+        for (index, item) in batch.order.iter().enumerate() {
             match *item {
-                Item::Row { kind, row } => self.row(batch, usize::from(kind), row as usize),
+                Item::Row { kind, row } => {
+                    ahead.to_come = batch.order.len() - index;
+                    self.row(batch, usize::from(kind), row as usize, &mut ahead);
+                }
                 Item::Rejected(index) => {
                     let Some(rejected) = batch.rejected.get(index as usize) else { continue };
                     self.advance(rejected.known_at);
@@ -572,9 +576,11 @@ impl Judge {
                 }
             }
         }
+        self.moves.settle(&ahead);
+        self.ahead = ahead;
     }
 
-    fn row(&mut self, batch: &Batch, kind: usize, row: usize) {
+    fn row(&mut self, batch: &Batch, kind: usize, row: usize, ahead: &mut Ahead) {
         let (Some(rows), true) = (batch.kinds.get(kind), kind < self.plan.kinds.len()) else { return };
         let Some(known_at) = rows.known_at.get(row) else { return };
         self.advance(*known_at);
@@ -593,7 +599,7 @@ impl Judge {
         let kinds = std::mem::take(&mut self.plan.kinds);
         let mut steps = kinds.get(kind).map_or(&[][..], Vec::as_slice);
         while let Some((step, rest)) = steps.split_first() {
-            if 0 < step.run && self.run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes) {
+            if 0 < step.run && self.run(rows, row, steps.get(..step.run).unwrap_or_default(), bytes, ahead) {
                 steps = steps.get(step.run..).unwrap_or_default();
                 continue;
             }
@@ -606,6 +612,9 @@ impl Judge {
                     }
                 }
                 _ => {
+                    if let Role::Cell { .. } = step.role {
+                        self.moves.settle(ahead);
+                    }
                     // What is sent as a float does not tell its step.
                     let is_float = matches!(values.values(), Values::F64(_));
                     let resolution = if is_float { 1 } else { step.resolution };
@@ -618,12 +627,29 @@ impl Judge {
     }
 
     /// Neighbouring cells or sensors at once. False, and nothing has changed, where they must be taken one after another.
-    fn run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
-        match steps.first().map(|first| first.role) {
-            Some(Role::Cell { .. }) => self.cell_run(rows, row, steps, bytes),
-            Some(Role::Temperature { .. }) => self.temperature_run(rows, row, steps, bytes),
-            _ => false,
+    fn run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>, ahead: &mut Ahead) -> bool {
+        let Some(first) = steps.first() else { return false };
+        let number = first.run_number;
+        if !ahead.has(number, row) {
+            if self.moves.wait_in(number) {
+                self.moves.settle(ahead);
+            }
+            ahead.work_out(number, rows, row, steps);
         }
+        let mut values = std::mem::take(&mut self.run_scratch);
+        let of = ahead.row(number, row).or_else(|| values_of_run(rows, row, steps, &mut values));
+        let done = of.is_some_and(|of| match first.role {
+            Role::Cell { .. } => {
+                if of.known.is_none() {
+                    self.moves.settle(ahead);
+                }
+                self.cell_run(of, steps, bytes)
+            }
+            Role::Temperature { .. } => self.temperature_run(of, steps, bytes),
+            _ => false,
+        });
+        self.run_scratch = values;
+        done
     }
 
     fn after_a_gap(&mut self) {
@@ -828,9 +854,9 @@ impl Judge {
 
     /// Says the verdict if it is another one than was said last.
     fn look_again(&mut self) {
-        let mut verdict = self.bare_verdict();
-        if self.last_verdict.as_ref().is_none_or(|last| last.differs(&verdict)) {
-            verdict.measured = self.measured();
+        let answer = self.answer();
+        if self.last_verdict.as_ref().is_none_or(|last| answer.differs_from(last)) {
+            let verdict = self.verdict_of(answer);
             self.last_verdict = Some(verdict.clone());
             self.events.push(Event { at: self.now, kind: EventKind::Verdict(Box::new(verdict)) });
         }
@@ -843,8 +869,8 @@ impl Judge {
     }
 }
 
-/// The values of a run in a row, and the lowest and the highest; `None` where one is absent or was sent as a float.
-fn values_of_run(rows: &Rows, row: usize, steps: &[Step], values: &mut Vec<i64>) -> Option<(i64, i64)> {
+/// The values of a run in a row; `None` where one is absent or was sent as a float.
+fn values_of_run<'a>(rows: &Rows, row: usize, steps: &[Step], values: &'a mut Vec<i64>) -> Option<RunRow<'a>> {
     let scale = &steps.first()?.scale;
     values.clear();
     let (mut lowest, mut highest) = (i64::MAX, i64::MIN);
@@ -853,7 +879,7 @@ fn values_of_run(rows: &Rows, row: usize, steps: &[Step], values: &mut Vec<i64>)
         (lowest, highest) = (lowest.min(nanos), highest.max(nanos));
         values.push(nanos);
     }
-    Some((lowest, highest))
+    Some(RunRow { values, lowest, highest, known: None })
 }
 
 fn is_inside(nanos: i64, range: (i64, i64)) -> bool {

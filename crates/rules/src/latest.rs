@@ -14,6 +14,10 @@ pub(crate) struct Places {
     values: Vec<i64>,
     present: Vec<bool>,
     at: Vec<Option<SessionTime>>,
+    /// Where all came at once last: when. Then `at` is not kept.
+    all_at: Option<SessionTime>,
+    /// Each has a value. Where it is false, `present` says so.
+    is_whole: bool,
     is_updated: Vec<bool>,
     /// A value older than this says nothing about now.
     patience: Vec<Duration>,
@@ -50,6 +54,8 @@ impl Places {
             values: vec![0; patience.len()],
             present: vec![false; patience.len()],
             at: vec![None; patience.len()],
+            all_at: None,
+            is_whole: false,
             is_updated: vec![false; patience.len()],
             patience,
             updated: 0,
@@ -61,6 +67,8 @@ impl Places {
 
     /// Takes the value of a place (from 0); `None` where the line says "absent".
     pub(crate) fn update(&mut self, at: SessionTime, index: usize, value: Option<i64>) -> Update {
+        self.tell_apart();
+        self.is_whole &= value.is_some();
         let slots = (self.values.get_mut(index), self.present.get_mut(index), self.at.get_mut(index));
         let (Some(kept), Some(present), Some(then)) = slots else { return Update::Outside };
         (*kept, *present, *then) = (value.unwrap_or(0), value.is_some(), Some(at));
@@ -78,28 +86,43 @@ impl Places {
     /// Takes the values of neighbouring places at once, from `first` (from 0) on: what as many calls of
     /// [`update`](Self::update) do. `None`, and nothing has changed, where one of them was updated since the last set.
     pub(crate) fn update_run(&mut self, at: SessionTime, first: usize, values: &[i64]) -> Option<Update> {
+        if values.len() == self.values.len() && first == 0 && self.updated == 0 {
+            self.values.copy_from_slice(values);
+            if !std::mem::replace(&mut self.is_whole, true) {
+                self.present.fill(true);
+            }
+            self.all_at = Some(at);
+            return Some(Update::Set { present: true, together: true });
+        }
         let places = first..first.checked_add(values.len())?;
         let is_updated = self.is_updated.get_mut(places.clone())?;
         if is_updated.contains(&true) {
             return None;
         }
-        let all = values.len() == self.values.len();
-        if !all {
-            is_updated.fill(true);
-        }
+        is_updated.fill(true);
+        self.tell_apart();
         self.values.get_mut(places.clone())?.copy_from_slice(values);
         self.present.get_mut(places.clone())?.fill(true);
         self.at.get_mut(places)?.fill(Some(at));
-        if all {
-            return Some(Update::Set { present: true, together: true });
-        }
         self.updated += values.len();
         Some(self.is_complete(at))
     }
 
     /// The newest value of every place; `None` where one is absent.
     pub(crate) fn whole(&self) -> Option<&[i64]> {
-        (!self.present.contains(&false)).then_some(&self.values)
+        (self.is_whole || !self.present.contains(&false)).then_some(&self.values)
+    }
+
+    /// From now on places have times of their own.
+    fn tell_apart(&mut self) {
+        if let Some(at) = self.all_at.take() {
+            self.at.fill(Some(at));
+        }
+    }
+
+    /// When each place came last.
+    fn times(&self) -> impl Iterator<Item = Option<SessionTime>> {
+        self.at.iter().map(|at| self.all_at.or(*at))
     }
 
     /// After an update.
@@ -121,17 +144,28 @@ impl Places {
             .filter_map(|(index, (value, present))| present.then_some((index, *value)))
     }
 
+    /// The newest value of a place (from 0); `None` where it is absent.
+    pub(crate) fn value(&self, index: usize) -> Option<i64> {
+        self.values.get(index).copied().filter(|_| self.present.get(index) == Some(&true))
+    }
+
     /// Places (from 1) that never had a value, or whose newest is absent or too old.
     pub(crate) fn missing(&self, now: SessionTime) -> Vec<usize> {
-        let old =
-            self.at.iter().zip(&self.patience).map(|(at, patience)| at.is_none_or(|at| *patience < now.since(at)));
+        // Nearly always all came at once, and not long ago.
+        if let Some(at) = self.all_at.filter(|_| self.is_whole)
+            && let age = now.since(at)
+            && self.patience.iter().all(|patience| age <= *patience)
+        {
+            return Vec::new();
+        }
+        let old = self.times().zip(&self.patience).map(|(at, patience)| at.is_none_or(|at| *patience < now.since(at)));
         let missing = old.zip(&self.present).map(|(old, present)| old || !present);
         missing.enumerate().filter(|(_, missing)| *missing).map(|(index, _)| index + 1).collect()
     }
 
     /// When each value becomes too old.
     pub(crate) fn deadlines(&self) -> impl Iterator<Item = SessionTime> {
-        self.at.iter().zip(&self.patience).filter_map(|(at, patience)| Some(too_old_from((*at)?, *patience)))
+        self.times().zip(&self.patience).filter_map(|(at, patience)| Some(too_old_from(at?, *patience)))
     }
 
     /// Forgets which parts of a set have come: after a gap they belong to different moments.
@@ -171,6 +205,20 @@ mod tests {
         assert_eq!(places.update(at(60), 3, Some(3)), Update::Outside);
     }
 
+    /// All that is known of the places, however it is kept.
+    fn all_of(places: &Places) -> String {
+        assert!(!places.is_whole || !places.present.contains(&false));
+        let times: Vec<_> = places.times().collect();
+        let Places { values, present, is_updated, updated, incomplete, .. } = places;
+        let missing: Vec<_> = [0, 500, 1_000, 1_001, 500_000, 1_200_000]
+            .map(|millis| places.missing(SessionTime::from_millis(millis)))
+            .into_iter()
+            .chain(times.iter().flatten().map(|at| places.missing(*at + Duration::from_secs(1))))
+            .collect();
+        let whole = places.whole();
+        format!("{values:?} {present:?} {times:?} {is_updated:?} {updated} {incomplete} {whole:?} {missing:?}")
+    }
+
     #[test]
     fn a_run_is_as_one_after_another() {
         let (mut one, mut many) = (places(5), places(5));
@@ -193,14 +241,14 @@ mod tests {
             };
             runs += 1;
             let last = (first..).zip(&run).map(|(index, value)| one.update(at, index, Some(*value))).last();
-            assert_eq!((Some(update), format!("{many:?}")), (last, format!("{one:?}")), "{first} {run:?}");
+            assert_eq!((Some(update), all_of(&many)), (last, all_of(&one)), "{first} {run:?}");
             if state & 0x700 == 0 {
                 assert_eq!(one.update(at, 2, None), many.update(at, 2, None));
             }
         }
         assert!(300 < runs, "{runs}");
         assert_eq!(many.update_run(SessionTime::ZERO, 4, &[1, 2]), None, "there is no such place");
-        assert_eq!(format!("{many:?}"), format!("{one:?}"), "and nothing has changed");
+        assert_eq!(all_of(&many), all_of(&one), "and nothing has changed");
     }
 
     #[test]

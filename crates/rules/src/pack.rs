@@ -155,8 +155,12 @@ impl Pack {
 
     /// By how much a current, or a change of it, moves a cell, in billionths of a volt: its size times the resistance.
     pub(crate) fn drop_nanos(&self, current_nanos: i64) -> i64 {
-        let drop = i128::from(current_nanos.unsigned_abs()) * i128::from(self.resistance_nanos) / 1_000_000_000;
-        i64::try_from(drop).unwrap_or(i64::MAX)
+        let (size, resistance) = (current_nanos.unsigned_abs(), self.resistance_nanos.unsigned_abs());
+        // What any pack can have fits in 64 bits, and is divided without a call.
+        match size.checked_mul(resistance) {
+            Some(product) => i64::try_from(product / 1_000_000_000).unwrap_or(i64::MAX),
+            None => i64::try_from(u128::from(size) * u128::from(resistance) / 1_000_000_000).unwrap_or(i64::MAX),
+        }
     }
 
     /// The upper voltage of the pack at the critical cell limit, in billionths of a volt; `None` without that limit.

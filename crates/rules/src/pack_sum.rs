@@ -46,7 +46,10 @@ impl PackSum {
     /// `tolerance`: by how much a computed sum can differ from the sum of the cells as sent. Only at rest does the gap say
     /// where the voltage comes from: under a changing load a computed sum that lags behind looks like a measured one.
     pub(crate) fn reported(&mut self, at: SessionTime, nanos: i64, tolerance: i64, at_rest: bool) -> Option<i64> {
-        self.sums.retain(|(then, _)| at.since(*then) <= MOST_AGE);
+        // Sets come in the order of time.
+        while self.sums.front().is_some_and(|(then, _)| MOST_AGE < at.since(*then)) {
+            self.sums.pop_front();
+        }
         let (_, newest) = self.sums.back().copied()?;
         if at_rest {
             let equal = self.sums.iter().any(|(_, sum)| nanos.saturating_sub(*sum).saturating_abs() <= tolerance);
@@ -84,7 +87,11 @@ pub(crate) fn share(gap: i64, whole: i64) -> Option<i64> {
     if whole <= 0 {
         return None;
     }
-    i64::try_from(i128::from(gap.unsigned_abs()) * 100 * 1_000_000_000 / i128::from(whole)).ok()
+    // Usual gaps fit in 64 bits, and are divided without a call.
+    match gap.unsigned_abs().checked_mul(100 * 1_000_000_000) {
+        Some(product) => i64::try_from(product / whole.unsigned_abs()).ok(),
+        None => i64::try_from(i128::from(gap.unsigned_abs()) * 100 * 1_000_000_000 / i128::from(whole)).ok(),
+    }
 }
 
 #[cfg(test)]
@@ -150,5 +157,9 @@ mod tests {
         assert_eq!(share(-500_000_000, 100_000_000_000), Some(500_000_000));
         assert_eq!(share(1, 0), None);
         assert_eq!(share(i64::MIN, 1), None);
+        for gap in [184_467_440, 184_467_441, i64::MAX / 100] {
+            let exact = i128::from(gap) * 100_000_000_000 / 92_000_000_000;
+            assert_eq!(share(gap, 92_000_000_000), i64::try_from(exact).ok(), "{gap}");
+        }
     }
 }

@@ -21,8 +21,10 @@ pub(crate) struct Rate {
 /// Mean over the last seconds against mean over the first seconds of up to a minute.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct RateWindow {
-    /// Second, sum, count.
+    /// Second, sum, count of those that are complete.
     buckets: VecDeque<(u64, i128, u64)>,
+    /// The same of the one that readings go to.
+    open: Option<(u64, i128, u64)>,
     last: Option<i64>,
     /// The smallest difference between two readings: many a BMS sends tenths of a degree and reads whole ones.
     smallest: Option<i64>,
@@ -30,33 +32,43 @@ pub(crate) struct RateWindow {
 
 impl RateWindow {
     /// Takes a reading. Returns whether a second was completed, which is when the rate can have changed.
+    #[inline]
     pub(crate) fn push(&mut self, at: SessionTime, nanos: i64) -> bool {
-        let change = self.last.replace(nanos).map_or(0, |last| nanos.saturating_sub(last).saturating_abs());
-        if 0 < change {
+        if let Some(last) = self.last.replace(nanos)
+            && last != nanos
+        {
+            let change = nanos.saturating_sub(last).saturating_abs();
             self.smallest = Some(self.smallest.map_or(change, |smallest| smallest.min(change)));
         }
         let second = at.nanos / BUCKET_NANOS;
-        if let Some((last, sum, count)) = self.buckets.back_mut()
-            && *last == second
-        {
-            *sum += i128::from(nanos);
-            *count += 1;
-            return false;
+        match &mut self.open {
+            Some((last, sum, count)) if *last == second => {
+                *sum += i128::from(nanos);
+                *count += 1;
+                false
+            }
+            _ => {
+                self.begin(second, nanos);
+                true
+            }
         }
-        self.buckets.push_back((second, nanos.into(), 1));
-        while self.buckets.len() > MOST_BUCKETS + 1
+    }
+
+    /// Another second begins.
+    fn begin(&mut self, second: u64, nanos: i64) {
+        self.buckets.extend(self.open.replace((second, nanos.into(), 1)));
+        while self.buckets.len() > MOST_BUCKETS
             || self.buckets.front().is_some_and(|(first, ..)| second - first > MOST_BUCKETS as u64)
         {
             self.buckets.pop_front();
         }
-        true
     }
 
     /// The rate over the completed seconds; `None` while there are too few to hold two ends.
     ///
     /// `step_nanos`: between two neighbouring numbers as sent. Where the readings move in larger ones, those count.
     pub(crate) fn rate(&self, step_nanos: i64) -> Option<Rate> {
-        let complete = self.buckets.len().checked_sub(1)?;
+        let complete = self.buckets.len();
         if complete < 2 * END_BUCKETS + 1 {
             return None;
         }
@@ -78,6 +90,7 @@ impl RateWindow {
     /// Begins again: what came before was under other conditions.
     pub(crate) fn clear(&mut self) {
         self.buckets.clear();
+        self.open = None;
     }
 }
 

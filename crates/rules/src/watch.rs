@@ -96,6 +96,35 @@ impl Watch {
         self.busy.is_empty() && !beyond(limit.warning) && !beyond(limit.critical)
     }
 
+    /// The same for a limit of which no side is tighter than `floor`.
+    pub(crate) fn is_quiet_above(&self, floor: i64, value: i64, limit: &LimitValues) -> bool {
+        let beyond = |side: Option<i64>| side.is_some_and(|limit| self.beyond(value, limit.max(floor)));
+        self.busy.is_empty() && !beyond(limit.warning) && !beyond(limit.critical)
+    }
+
+    /// Of values at neighbouring places, from `first` on, adds the places at which one can change something: elsewhere
+    /// [`observe`](Self::observe) does nothing.
+    pub(crate) fn add_those_that_matter(
+        &self,
+        first: usize,
+        values: impl ExactSizeIterator<Item = i64>,
+        limit: &LimitValues,
+        places: &mut Vec<usize>,
+    ) {
+        let all = first..first + values.len();
+        let sides = limit.warning.into_iter().chain(limit.critical);
+        if self.lower {
+            let edge = sides.max().unwrap_or(i64::MIN);
+            places.extend(all.clone().zip(values).filter(|(_, value)| *value < edge).map(|(place, _)| place));
+        } else {
+            let edge = sides.min().unwrap_or(i64::MAX);
+            places.extend(all.clone().zip(values).filter(|(_, value)| edge < *value).map(|(place, _)| place));
+        }
+        places.extend(self.busy.iter().filter(|busy| all.contains(busy)));
+        places.sort_unstable();
+        places.dedup();
+    }
+
     /// Holds a value against its limit. `index` is the place among this check's places.
     pub(crate) fn observe(&mut self, index: usize, seen: &Observed<'_>, book: &mut AlarmBook, events: &mut Vec<Event>) {
         let critical = seen.limit.critical.is_some_and(|limit| self.beyond(seen.value, limit));

@@ -49,6 +49,8 @@ type Reading = (SessionTime, f64);
 #[derive(Clone, Debug)]
 pub(super) struct BusEvidence {
     fit: Bus,
+    /// The time constant that the pack file makes, in seconds, and in words.
+    expected_rise: Option<(f64, String)>,
     first: Option<Reading>,
     newest: Option<Reading>,
     /// By how much the newest reading was above the one before.
@@ -82,8 +84,10 @@ impl BusEvidence {
             capacitance: wiring.bus_capacitance_nanos.map(base),
             bleed: wiring.bleed_nanos.map(base),
         };
+        let fit = Bus::new(settings);
         Self {
-            fit: Bus::new(settings),
+            expected_rise: expected_rise(fit.settings()),
+            fit,
             first: None,
             newest: None,
             step: 0.0,
@@ -236,7 +240,7 @@ impl BusEvidence {
     /// Measured against what resistor and capacitance make: evidence for and against what was claimed from the shape alone,
     /// and a claim of its own where the rise is several times slower, whenever the switch closed.
     fn look_at_the_time_constant(&self, claims: &mut Vec<Claim>) {
-        let Some((expected, of)) = self.expected_rise() else { return };
+        let Some((expected, of)) = &self.expected_rise else { return };
         let whole = self.fit.whole_rise();
         let found =
             whole.and_then(|rise| Some((rise.speed, rise.fit.ok()?))).filter(|(_, fit)| GOOD_FIT <= fit.explained);
@@ -310,7 +314,7 @@ impl BusEvidence {
     fn time_constant(&self, rise: &Rise) -> std::result::Result<Figure, String> {
         let tau = Self::fit_of(rise)?.tau;
         let mut text = format!("{} s, {} readings", plus_minus(tau.value, tau.uncertainty), tau.basis.count);
-        if let Some((_, of)) = self.expected_rise() {
+        if let Some((_, of)) = &self.expected_rise {
             let word = match rise.speed {
                 Speed::Fast => ": faster than that",
                 Speed::Slow => ": slower than that",
@@ -376,18 +380,6 @@ impl BusEvidence {
         Ok(Figure::of(&tau, 1.0, "s", text))
     }
 
-    /// The time constant that the pack file makes, in seconds, and in words.
-    fn expected_rise(&self) -> Option<(f64, String)> {
-        let settings = self.fit.settings();
-        let expected = settings.expected_rise()?;
-        let of = format!(
-            "{} and {} make a time constant of {expected:.2} s",
-            ohms(settings.resistor?),
-            farads(settings.capacitance?)
-        );
-        Some((expected, of))
-    }
-
     /// Whether readings come often enough to see a rise that turns back.
     fn fit_is_dense(&self) -> bool {
         self.interval <= TOO_FAST
@@ -437,6 +429,16 @@ fn why_no_fit(why: NoFit, what: &str) -> String {
         }
         NoFit::NoExponential => format!("the {what} follows no exponential"),
     }
+}
+
+fn expected_rise(settings: &BusSettings) -> Option<(f64, String)> {
+    let expected = settings.expected_rise()?;
+    let of = format!(
+        "{} and {} make a time constant of {expected:.2} s",
+        ohms(settings.resistor?),
+        farads(settings.capacitance?)
+    );
+    Some((expected, of))
 }
 
 fn tau_words(fit: &RiseFit) -> String {

@@ -83,6 +83,7 @@ pub(super) struct CellEvidence {
     empty: Option<(usize, Tally)>,
     sets: u64,
     last: Vec<Option<i64>>,
+    last_range: (i64, i64),
     masked: Vec<Option<i64>>,
     last_quiet: bool,
     median: f64,
@@ -111,6 +112,7 @@ impl CellEvidence {
             empty: None,
             sets: 0,
             last: Vec::new(),
+            last_range: (0, 0),
             masked: Vec::new(),
             last_quiet: false,
             median: 0.0,
@@ -140,13 +142,16 @@ impl CellEvidence {
             self.remember(set);
             return;
         }
+        if misread.is_empty() {
+            self.weigh(set, facts);
+            self.remember(set);
+            return;
+        }
         // The others are cells all the same.
         let mut cells = std::mem::take(&mut self.masked);
         cells.clear();
         cells.extend(set.cells.iter().enumerate().map(|(index, cell)| cell.filter(|_| !misread.contains(&index))));
-        if !misread.is_empty() {
-            self.residuals.set(&cells);
-        }
+        self.residuals.set(&cells);
         self.weigh(CellSet { cells: &cells, ..set }, facts);
         self.masked = cells;
         self.remember(set);
@@ -176,6 +181,7 @@ impl CellEvidence {
     fn remember(&mut self, set: CellSet<'_>) {
         self.last.clear();
         self.last.extend_from_slice(set.cells);
+        self.last_range = (set.lowest, set.highest);
         self.last_quiet = set.quiet && set.steady;
     }
 
@@ -189,6 +195,10 @@ impl CellEvidence {
             return 0..count;
         }
         let nothing = |cell: &Option<i64>| cell.is_some_and(|cell| cell < low / 4);
+        // No cell is far enough from the others for what follows but an end.
+        if low / 4 <= set.lowest && median / 2 <= set.lowest && set.highest / 2 <= median {
+            return self.look_at_the_ends(set, median);
+        }
         let empty = set.cells.iter().rev().take_while(|cell| nothing(cell)).count();
         if 0 < empty && empty < set.cells.len() && self.is_empty_from_the_start(empty) {
             match &mut self.empty {
@@ -256,9 +266,15 @@ impl CellEvidence {
         now.zip(then).map_or(0, |(now, then)| now.saturating_sub(then))
     }
 
+    /// No cell has moved by more than this since the last set.
+    fn furthest_jump(&self, set: CellSet<'_>) -> i64 {
+        let (lowest, highest) = self.last_range;
+        set.highest.saturating_sub(lowest).max(highest.saturating_sub(set.lowest))
+    }
+
     /// Neighbours that jump against each other while no current flows.
     fn look_for_jumps(&mut self, set: CellSet<'_>) {
-        if !self.last_quiet {
+        if !self.last_quiet || self.furthest_jump(set) <= JUMP {
             return;
         }
         for index in 1..set.cells.len() {
@@ -278,6 +294,9 @@ impl CellEvidence {
     /// A set of which the cells up to one place are from before a jump of the current, the others from after it.
     fn look_for_a_split(&mut self, set: CellSet<'_>, facts: &Facts) {
         let least = facts.cell_step.max(SPLIT_STEP).saturating_mul(10);
+        if self.furthest_jump(set) < least {
+            return;
+        }
         let (mut edges, mut moved, mut ups, mut edge) = (0, 0, 0, 0);
         let mut before = None;
         for index in 0..set.cells.len() {

@@ -68,8 +68,7 @@ impl PathEvidence {
     }
 
     pub(super) fn set(&mut self, set: CellSet<'_>) {
-        let sum = set.cells.iter().flatten().fold(0_i64, |sum, cell| sum.saturating_add(*cell));
-        self.sum = Some((set.at, sum));
+        self.sum = Some((set.at, set.sum));
     }
 
     pub(super) fn current(&mut self, nanos: i64) {

@@ -71,8 +71,13 @@ impl Noise {
             self.push_row(at, values);
         }
         self.last = Some(at);
-        for (channel, last) in self.last_values.iter_mut().enumerate() {
-            *last = values.get(channel).copied().flatten();
+        match values.get(..self.channels) {
+            Some(values) => self.last_values.copy_from_slice(values),
+            None => {
+                for (channel, last) in self.last_values.iter_mut().enumerate() {
+                    *last = values.get(channel).copied().flatten();
+                }
+            }
         }
     }
 
@@ -83,10 +88,11 @@ impl Noise {
             *time = at;
         }
         let row = self.differences.chunks_exact_mut(self.channels.max(1)).nth(self.next_row);
-        let before_and_now = self.last_values.iter().zip(values.iter().chain(std::iter::repeat(&None)));
-        for (difference, (before, now)) in row.into_iter().flatten().zip(before_and_now) {
+        let row = row.unwrap_or_default();
+        for ((difference, before), now) in row.iter_mut().zip(&self.last_values).zip(values) {
             *difference = before.zip(*now).map(|(before, now)| now.saturating_sub(before));
         }
+        row.iter_mut().skip(values.len()).for_each(|difference| *difference = None);
         self.next_row = (self.next_row + 1) % KEPT;
     }
 
@@ -97,7 +103,7 @@ impl Noise {
         }
         let mut sizes = [0_u64; KEPT];
         let mut have = 0;
-        let column = self.differences.iter().skip(channel).step_by(self.channels).flatten();
+        let column = self.differences.chunks_exact(self.channels).filter_map(|row| *row.get(channel)?);
         for (size, difference) in sizes.iter_mut().zip(column) {
             *size = difference.unsigned_abs();
             have += 1;
@@ -106,20 +112,24 @@ impl Noise {
         if have < LEAST {
             return Err(NoNoise::TooFew { have });
         }
-        sizes.sort_unstable();
-        let value = self.deviation(sizes);
+        let value = self.deviation(&Sizes::of(sizes));
         let basis = self.basis(have as u64).ok_or(NoNoise::TooFew { have })?;
         Ok(Estimate { value, uncertainty: value / (2.0 * have as f64).sqrt(), basis })
     }
 
-    /// From the sizes of the differences, in order.
-    fn deviation(&self, sizes: &[u64]) -> f64 {
-        let middle = sizes.get(sizes.len() / 2).copied().unwrap_or(0);
-        let robust = (middle as f64 * NANO / QUARTILE_OF_NORMAL).max(self.step);
+    fn deviation(&self, sizes: &Sizes) -> f64 {
+        let robust = (sizes.middle() as f64 * NANO / QUARTILE_OF_NORMAL).max(self.step);
         let (mut squares, mut count) = (0.0, 0.0_f64);
-        for size in sizes.iter().map(|size| *size as f64 * NANO).take_while(|size| *size <= CUT * robust) {
-            squares += size * size;
-            count += 1.0;
+        for (size, times) in sizes.in_order() {
+            let size = *size as f64 * NANO;
+            if CUT * robust < size {
+                break;
+            }
+            let square = size * size;
+            for _ in 0..*times {
+                squares += square;
+                count += 1.0;
+            }
         }
         // A difference has the variance of two readings.
         (squares / (2.0 * count.max(1.0))).sqrt().max(rounding_deviation(self.step))
@@ -134,6 +144,58 @@ impl Noise {
     /// makes.
     pub fn or_rounding(&self, channel: usize) -> f64 {
         self.of(channel).map_or(rounding_deviation(self.step), |noise| noise.value)
+    }
+}
+
+/// The sizes of differences in order, each that there is with how often.
+struct Sizes {
+    each: [(u64, usize); KEPT],
+    differ: usize,
+}
+
+impl Sizes {
+    /// Of no more than [`KEPT`]; puts them in order where many differ. Readings have a step, so that few do.
+    fn of(sizes: &mut [u64]) -> Self {
+        const FEW: usize = 8;
+        let (mut each, mut differ) = ([(0, 0); KEPT], 0);
+        for size in sizes.iter() {
+            let place = each.iter().take(differ).position(|(known, _)| known == size).unwrap_or(differ);
+            let Some((known, count)) = each.get_mut(place).filter(|_| place < FEW) else {
+                return Self::of_many(sizes);
+            };
+            *known = *size;
+            *count += 1;
+            differ = differ.max(place + 1);
+        }
+        each.get_mut(..differ).unwrap_or_default().sort_unstable();
+        Self { each, differ }
+    }
+
+    fn of_many(sizes: &mut [u64]) -> Self {
+        sizes.sort_unstable();
+        let (mut each, mut differ) = ([(0, 0); KEPT], 0);
+        for (same, place) in sizes.chunk_by(|one, other| one == other).zip(&mut each) {
+            *place = (same.first().copied().unwrap_or(0), same.len());
+            differ += 1;
+        }
+        Self { each, differ }
+    }
+
+    fn in_order(&self) -> &[(u64, usize)] {
+        self.each.get(..self.differ).unwrap_or_default()
+    }
+
+    /// The one in the middle, the upper of two; zero of none.
+    fn middle(&self) -> u64 {
+        let all: usize = self.in_order().iter().map(|(_, count)| count).sum();
+        let mut left = all / 2;
+        for (size, count) in self.in_order() {
+            if left < *count {
+                return *size;
+            }
+            left -= count;
+        }
+        0
     }
 }
 
@@ -171,6 +233,21 @@ mod tests {
     fn readings_that_stand_still_have_the_noise_of_rounding() {
         let found = noise_of(vec![Some(4_000_000_000); 64], 5_000_000).unwrap();
         assert!((found - 5e-3 / 12.0_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn sizes_that_are_counted_are_as_sorted_ones() {
+        let mut random = Random::new(11);
+        for round in 0..2_000 {
+            let reach = [0.5, 3.0, 6.0, 9.0, 1e12][round % 5];
+            let sizes: Vec<u64> = (0..round % (KEPT + 1)).map(|_| (random.normal().abs() * reach) as u64).collect();
+            let counted = Sizes::of(&mut sizes.clone());
+            let mut sorted = sizes;
+            sorted.sort_unstable();
+            assert_eq!(counted.middle(), sorted.get(sorted.len() / 2).copied().unwrap_or(0));
+            let each = counted.in_order().iter().flat_map(|(size, count)| vec![*size; *count]);
+            assert_eq!(each.collect::<Vec<_>>(), sorted);
+        }
     }
 
     #[test]

@@ -115,6 +115,9 @@ pub struct Neighbours {
     present: Vec<bool>,
     next: usize,
     newest: Option<SessionTime>,
+    /// The rows of the ring that were kept before the oldest, added up at the last look: nothing is written there until the
+    /// ring begins again.
+    begun: Option<SideBySide>,
     /// All of them, as of the last [`refresh`](Self::refresh).
     patterns: Option<Patterns>,
 }
@@ -137,6 +140,7 @@ impl Neighbours {
             present: vec![false; cells * KEPT],
             next: 0,
             newest: None,
+            begun: None,
             patterns: None,
         }
     }
@@ -158,6 +162,9 @@ impl Neighbours {
         } else if let Some(time) = self.times.get_mut(self.next) {
             *time = at;
         }
+        if self.begun.as_ref().is_some_and(|begun| self.next < begun.count as usize) {
+            self.begun = None;
+        }
         let width = self.cells.max(1);
         let row = self.apart.chunks_exact_mut(width).nth(self.next).unwrap_or_default();
         let present = self.present.chunks_exact_mut(width).nth(self.next).unwrap_or_default();
@@ -170,7 +177,7 @@ impl Neighbours {
     /// Forgets everything.
     pub fn restart(&mut self) {
         self.times.clear();
-        (self.next, self.newest, self.patterns) = (0, None, None);
+        (self.next, self.newest, self.begun, self.patterns) = (0, None, None, None);
     }
 
     /// Works out all pairs at once, if sets have come since the last time: much faster than one after another, with the
@@ -181,20 +188,25 @@ impl Neighbours {
         }
     }
 
-    fn all(&self) -> Patterns {
+    fn all(&mut self) -> Patterns {
         let kept = self.cells * self.times.len();
         let whole = self.present.get(..kept).is_some_and(|present| present.iter().all(|present| *present));
         let cells = 0..self.cells;
         if !whole {
+            self.begun = None;
             return Patterns {
                 pairs: cells.clone().map(|cell| self.work_out_pair(cell)).collect(),
                 balancing: cells.map(|cell| self.work_out_balancing(cell)).collect(),
             };
         }
-        let mut side_by_side = SideBySide::new(self.cells);
-        for set in self.sets() {
-            side_by_side.push(set);
-        }
+        // What comes before the oldest is the same at the next look, and more: it is not added up again.
+        let mut begun = self.begun.take().unwrap_or_else(|| SideBySide::new(self.cells));
+        let oldest = if self.times.len() < KEPT { self.times.len() } else { self.next };
+        let done = begun.count as usize;
+        self.sets().take(oldest).skip(done).for_each(|set| begun.push(set));
+        let mut side_by_side = begun.clone();
+        self.sets().skip(begun.count as usize).for_each(|set| side_by_side.push(set));
+        self.begun = Some(begun);
         Patterns {
             pairs: cells.clone().map(|cell| self.describe(cell, side_by_side.pair(cell)?)).collect(),
             balancing: cells
@@ -367,8 +379,9 @@ impl SideBySide {
             *squares += *before * *after;
         }
         for (value, (least, most)) in set.iter().zip(self.least.iter_mut().zip(&mut self.most)) {
-            *least = least.min(*value);
-            *most = most.max(*value);
+            // None of them is no number.
+            *least = if *value < *least { *value } else { *least };
+            *most = if *most < *value { *value } else { *most };
         }
         let afters = self.after.iter().skip(1);
         for (products, (before, after)) in self.products.iter_mut().zip(self.before.iter().zip(afters)) {
@@ -383,7 +396,8 @@ impl SideBySide {
             *squares += before * (sum - *mean);
         }
         for ((first, second), amplitude) in neighbours().zip(&mut self.amplitudes) {
-            *amplitude = amplitude.max((first - second).abs() / 2.0);
+            let half = (first - second).abs() / 2.0;
+            *amplitude = if *amplitude < half { half } else { *amplitude };
         }
     }
 
@@ -496,6 +510,7 @@ mod tests {
         let mut random = Random::new(4);
         for (cells, holes) in [(0, 0), (1, 0), (2, 0), (12, 0), (24, 0), (24, 7)] {
             let mut neighbours = Neighbours::new(cells, 1_000_000);
+            let mut looked_at = neighbours.clone();
             let (mut found, mut balanced) = (0, 0);
             for quarter in 0..400_u64 {
                 let load = if quarter % 40 < 20 { -40e6 } else { 0.0 };
@@ -508,17 +523,26 @@ mod tests {
                     .collect();
                 if quarter == 200 {
                     neighbours.restart();
+                    looked_at.restart();
                 }
                 neighbours.set(SessionTime::from_millis(quarter * 250), &set);
+                // One that is looked at now and then goes on where the last look has ended.
+                looked_at.set(SessionTime::from_millis(quarter * 250), &set);
+                if quarter % 7 < 3 {
+                    looked_at.refresh();
+                }
                 let mut at_once = neighbours.clone();
                 at_once.refresh();
                 for cell in 0..cells + 2 {
                     // As text, every float to its last bit.
-                    let (one, other) = (neighbours.pair(cell), at_once.pair(cell));
+                    let (one, other, now_and_then) = (neighbours.pair(cell), at_once.pair(cell), looked_at.pair(cell));
                     assert_eq!(format!("{one:?}"), format!("{other:?}"), "{cell} of {cells} at {quarter}");
+                    assert_eq!(format!("{one:?}"), format!("{now_and_then:?}"), "{cell} of {cells} at {quarter}");
                     found += u32::from(one.is_some());
-                    let (one, other) = (neighbours.balancing(cell), at_once.balancing(cell));
+                    let (one, other, now_and_then) =
+                        (neighbours.balancing(cell), at_once.balancing(cell), looked_at.balancing(cell));
                     assert_eq!(format!("{one:?}"), format!("{other:?}"), "{cell} of {cells} at {quarter}");
+                    assert_eq!(format!("{one:?}"), format!("{now_and_then:?}"), "{cell} of {cells} at {quarter}");
                     balanced += u32::from(one.is_some());
                 }
             }

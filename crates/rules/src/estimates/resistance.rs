@@ -197,6 +197,8 @@ pub struct Resistances {
     centres: [Option<Centre>; Lag::ALL.len()],
     refused: [u64; StepFault::ALL.len()],
     largest_too_small: Option<f64>,
+    /// The noise of each cell, as of the last time that lags were worked out, in volts.
+    deviations: Vec<f64>,
     scratch: Vec<f64>,
 }
 
@@ -228,6 +230,7 @@ impl Resistances {
             centres: [None; Lag::ALL.len()],
             refused: [0; StepFault::ALL.len()],
             largest_too_small: None,
+            deviations: Vec::with_capacity(cells),
             scratch: Vec::with_capacity(cells),
         }
     }
@@ -357,9 +360,14 @@ impl Resistances {
 
     /// Works out the lags that lie far enough back, once the level has lasted long enough.
     fn work_out_due_lags(&mut self) {
-        let Some(after) = self.after.take() else { return };
+        let Some(after) = &self.after else { return };
         let stood = PLATEAU <= after.level.length() && PLATEAU_SETS <= after.sets;
-        let of_use = !stood || self.work_out_up_to(&after, after.lag_of(after.level.to) / (1.0 + AFTER_LAG));
+        let seconds = after.lag_of(after.level.to) / (1.0 + AFTER_LAG);
+        if !stood || self.due_lag(seconds).is_none() {
+            return;
+        }
+        let Some(after) = self.after.take() else { return };
+        let of_use = self.work_out_up_to(&after, seconds);
         let place = if of_use { &mut self.after } else { &mut self.spare };
         *place = Some(after);
     }
@@ -379,7 +387,11 @@ impl Resistances {
 
     /// Works out the lags up to so many seconds that are not done yet. Returns whether the step is of use.
     fn work_out_up_to(&mut self, after: &After, seconds: f64) -> bool {
-        while let Some(lag) = Lag::ALL.get(self.done).filter(|lag| lag.seconds().unwrap_or(0.0) <= seconds) {
+        if self.due_lag(seconds).is_some() {
+            self.deviations.clear();
+            self.deviations.extend((0..self.cells).map(|cell| self.noise.or_rounding(cell)));
+        }
+        while let Some(lag) = self.due_lag(seconds) {
             if self.done == 0 {
                 if self.swings_too_much(&after.level, after.edge.change()) {
                     self.refuse(StepFault::Unsteady, after.edge.change());
@@ -388,9 +400,14 @@ impl Resistances {
                 self.begin_result(after);
             }
             self.done += 1;
-            self.work_out(after, *lag);
+            self.work_out(after, lag);
         }
         true
+    }
+
+    /// The first lag that is not done yet, if it is no more than so many seconds.
+    fn due_lag(&self, seconds: f64) -> Option<Lag> {
+        Lag::ALL.get(self.done).copied().filter(|lag| lag.seconds().unwrap_or(0.0) <= seconds)
     }
 
     fn begin_result(&mut self, after: &After) {
@@ -427,7 +444,7 @@ impl Resistances {
         let line = after.before.get(cell).copied().flatten()?;
         let seconds = lag.seconds().or(after.instant_lag)?;
         let change = after.current_at(lag) - after.edge.before.mean();
-        let deviation = self.noise.or_rounding(cell);
+        let deviation = *self.deviations.get(cell)?;
         let floor = rounding_deviation(self.settings.cell_step as f64 * NANO);
         let error = |before: f64| (deviation * (before + point.variance).sqrt()).max(floor) / change.abs();
         let held = (line.at(0.0) - point.volts) / change;
@@ -601,7 +618,10 @@ impl Pending {
             return;
         }
         self.times.push(at);
-        self.cells.extend(cells.iter().copied().chain(std::iter::repeat(None)).take(width));
+        match cells.get(..width) {
+            Some(cells) => self.cells.extend_from_slice(cells),
+            None => self.cells.extend(cells.iter().copied().chain(std::iter::repeat(None)).take(width)),
+        }
     }
 
     fn clear(&mut self) {

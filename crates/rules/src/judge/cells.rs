@@ -1,11 +1,13 @@
 //! Cell voltages, one by one and as sets.
 
-use model::{ByteRange, Channel, Dimension, Quantity, Rows, format_nanos};
+use model::{ByteRange, Channel, Dimension, Quantity, format_nanos};
 
+use super::ahead::{Known, RunRow};
+use super::moves::CellMove;
 use super::plan::{Role, Step};
 use super::{
-    AFTER_BALANCING, CELL_POSSIBLE, CellMove, Column, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge,
-    METER, Still, is_inside, values_of_run,
+    AFTER_BALANCING, CELL_POSSIBLE, Column, FROZEN_AFTER, FROZEN_CELLS, FROZEN_LEAST, FROZEN_STEPS, Judge, METER,
+    Still, is_inside,
 };
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
@@ -53,98 +55,88 @@ impl Judge {
             self.cells_wrong |= column.is_wrong();
         }
         if first && let Update::Set { present, together } = self.cells.update(at, slot, nanos) {
-            self.cell_set(present, together, bytes);
+            self.cell_set(present, together, None, bytes);
         }
     }
 
     /// Neighbouring cells at once, where each of them is there and possible: only what can change something is done, and in
     /// the order in which [`cell`](Self::cell) does it for one after another. False, and nothing has changed, where one of
     /// them needs more than that.
-    pub(super) fn cell_run(&mut self, rows: &Rows, row: usize, steps: &[Step], bytes: Option<ByteRange>) -> bool {
-        let mut values = std::mem::take(&mut self.run_scratch);
-        let update = self.usual_run(rows, row, steps, &mut values, bytes);
-        self.run_scratch = values;
-        if let Some(Update::Set { present, together }) = update {
-            self.cell_set(present, together, bytes);
-        }
-        update.is_some()
-    }
-
-    fn usual_run(
-        &mut self,
-        rows: &Rows,
-        row: usize,
-        steps: &[Step],
-        values: &mut Vec<i64>,
-        bytes: Option<ByteRange>,
-    ) -> Option<Update> {
-        let first = steps.first()?;
-        let Role::Cell { slot, .. } = first.role else { return None };
+    pub(super) fn cell_run(&mut self, of: RunRow<'_>, steps: &[Step], bytes: Option<ByteRange>) -> bool {
+        let Some(first) = steps.first() else { return false };
+        let Role::Cell { slot, .. } = first.role else { return false };
         if self.cells_wrong {
             self.cells_wrong = self.cell_columns.iter().any(Column::is_wrong);
             if self.cells_wrong {
-                return None;
+                return false;
             }
         }
-        let (lowest, highest) = values_of_run(rows, row, steps, values)?;
+        let (lowest, highest) = (of.lowest, of.highest);
         if !is_inside(lowest, CELL_POSSIBLE) || !is_inside(highest, CELL_POSSIBLE) {
-            return None;
+            return false;
         }
-        let update = self.cells.update_run(self.now, slot, values)?;
+        let Some(update) = self.cells.update_run(self.now, slot, of.values) else { return false };
         self.cells.step = self.cells.step.max(first.resolution);
         let rest = self.stage.cells_rest();
         let low = if rest { LimitName::CellLowRest } else { LimitName::CellLowLoad };
-        for furthest in [lowest, highest] {
-            self.held.see(LimitName::CellHigh, furthest);
-            self.held.see(low, furthest);
-        }
+        self.held.see_all(LimitName::CellHigh, lowest, highest);
+        self.held.see_all(low, lowest, highest);
         let low = self.pack.limit_ref(low);
         let high = self.pack.limit_ref(LimitName::CellHigh);
         // A watch to which the furthest of them is nothing has nothing to do.
         let high = Some(high).filter(|high| !self.watches.cell_high.is_quiet_at(highest, high));
         let low = Some(low).filter(|low| !self.watches.cell_low.is_quiet_at(lowest, low));
-        if high.is_some() || low.is_some() {
-            for ((step, value), slot) in steps.iter().zip(values.iter()).zip(slot..) {
-                let seen =
-                    |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
-                if let Some(high) = high {
-                    self.watches.cell_high.observe(slot, &seen(high), &mut self.book, &mut self.events);
-                }
-                if let Some(low) = low {
-                    self.watches.cell_low.observe(slot, &seen(low), &mut self.book, &mut self.events);
-                }
+        let mut places = std::mem::take(&mut self.place_scratch);
+        places.clear();
+        if let Some(high) = high {
+            self.watches.cell_high.add_those_that_matter(slot, of.values.iter().copied(), high, &mut places);
+        }
+        if let Some(low) = low {
+            self.watches.cell_low.add_those_that_matter(slot, of.values.iter().copied(), low, &mut places);
+        }
+        for place in &places {
+            let Some((step, value)) = steps.get(place - slot).zip(of.values.get(place - slot)) else { continue };
+            let seen =
+                |limit| Observed { at: self.now, place: Some(step.channel), part: 0, value: *value, limit, bytes };
+            if let Some(high) = high {
+                self.watches.cell_high.observe(*place, &seen(high), &mut self.book, &mut self.events);
+            }
+            if let Some(low) = low {
+                self.watches.cell_low.observe(*place, &seen(low), &mut self.book, &mut self.events);
             }
         }
-        Some(update)
+        self.place_scratch = places;
+        if let Update::Set { present, together } = update {
+            let all = of.values.len() == usize::from(self.pack.cells());
+            self.cell_set(present, together, all.then_some(of), bytes);
+        }
+        true
     }
 
-    /// Spread, deviation and sum of a complete set.
-    fn cell_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
+    /// Spread, deviation and sum of a complete set; `of`: where the run that made it complete is all of it.
+    fn cell_set(&mut self, present: bool, together: bool, of: Option<RunRow<'_>>, bytes: Option<ByteRange>) {
         let mut values = std::mem::take(&mut self.scratch);
-        values.clear();
-        match self.cells.whole() {
-            Some(whole) => values.extend_from_slice(whole),
-            None => values.extend(self.cells.values().map(|(_, nanos)| nanos)),
-        }
-        let whole = present && together;
-        let median = self.median_of_set(&values);
-        if let Some(median) = median.filter(|_| whole) {
-            self.look_for_frozen_cells(&values, median, bytes);
-            let sum = values.iter().fold(0_i64, |sum, nanos| sum.saturating_add(*nanos));
-            self.pack_sum.set(self.now, sum);
-            self.hold_against_meter(bytes);
-        }
-        // Cells of two sides of a jump of the current, or while some are being balanced, do not compare.
-        let comparable = self.swing.unsteady == 0 && self.swing.blank_until <= self.now && !self.is_balanced();
-        self.count_set(whole, comparable);
-        if let Some(median) = median.filter(|_| whole) {
-            self.diagnose_set(&values, median);
-        }
-        if together && comparable {
-            if let Some(median) = median {
-                self.compare_cells(&values, median, bytes);
+        let set = match of {
+            Some(of) => Some(of),
+            None => {
+                values.clear();
+                match self.cells.whole() {
+                    Some(whole) => values.extend_from_slice(whole),
+                    None => values.extend(self.cells.values().map(|(_, nanos)| nanos)),
+                }
+                let extremes = values.iter().min().copied().zip(values.iter().max().copied());
+                extremes.map(|(lowest, highest)| RunRow { values: &values, lowest, highest, known: None })
             }
-        } else {
+        };
+        let comparable = match set {
+            Some(set) => self.values_of_set(set, present && together, together, bytes),
+            None => {
+                let comparable = self.is_comparable();
+                self.count_set(false, comparable);
+                comparable
+            }
+        };
+        if !together || !comparable {
             self.watches.spread.pause();
             self.watches.deviation.pause();
         }
@@ -153,14 +145,45 @@ impl Judge {
         self.scratch = values;
     }
 
-    /// `None` of an empty set. A set that repeats the last, as many do on a line that is faster than the BMS, has its median.
-    fn median_of_set(&mut self, values: &[i64]) -> Option<i64> {
-        if !values.is_empty() && self.last_set == values {
-            return Some(self.last_median);
+    /// Returns whether cells can be compared with each other now.
+    fn values_of_set(&mut self, set: RunRow<'_>, whole: bool, together: bool, bytes: Option<ByteRange>) -> bool {
+        let median = match set.known {
+            Some(known) => known.median,
+            None => self.median_of_set(set.values),
+        };
+        let sum = match set.known {
+            Some(known) => known.sum,
+            None => set.values.iter().fold(0_i64, |sum, nanos| sum.saturating_add(*nanos)),
+        };
+        if whole {
+            self.look_for_frozen_cells(set, median, bytes);
+            self.pack_sum.set(self.now, sum);
+            self.hold_against_meter(bytes);
+        }
+        let comparable = self.is_comparable();
+        self.count_set(whole, comparable);
+        if whole {
+            self.diagnose_set(set, median, sum);
+        }
+        if together && comparable {
+            self.compare_cells(set, median, bytes);
+        }
+        comparable
+    }
+
+    /// Cells of two sides of a jump of the current, or while some are being balanced, do not compare.
+    fn is_comparable(&mut self) -> bool {
+        self.swing.unsteady == 0 && self.swing.blank_until <= self.now && !self.is_balanced()
+    }
+
+    /// A set that repeats the last, as many do on a line that is faster than the BMS, has its median.
+    fn median_of_set(&mut self, values: &[i64]) -> i64 {
+        if self.last_set == values {
+            return self.last_median;
         }
         self.median_scratch.clear();
         self.median_scratch.extend_from_slice(values);
-        median(&mut self.median_scratch)
+        median(&mut self.median_scratch).unwrap_or(0)
     }
 
     fn count_set(&mut self, whole: bool, comparable: bool) {
@@ -189,9 +212,12 @@ impl Judge {
     /// The load under which a weak cell can be told from a sound one: a tenth of the one-hour current, and twenty steps of
     /// a reading over the resistance. Common practice, no source.
     pub(super) fn telling_load(&self) -> i64 {
-        let steps = i128::from(self.cells.step.max(TELLING_STEP)) * 20 * 1_000_000_000
-            / i128::from(self.pack.resistance_nanos().max(1));
-        i64::try_from(steps).unwrap_or(i64::MAX).max(self.pack.capacity_nanos() / 10)
+        let (step, resistance) = (self.cells.step.max(TELLING_STEP), self.pack.resistance_nanos().max(1));
+        let steps = match step.checked_mul(20 * 1_000_000_000) {
+            Some(product) => product / resistance,
+            None => i64::try_from(i128::from(step) * 20 * 1_000_000_000 / i128::from(resistance)).unwrap_or(i64::MAX),
+        };
+        steps.max(self.pack.capacity_nanos() / 10)
     }
 
     fn is_balanced(&mut self) -> bool {
@@ -201,35 +227,46 @@ impl Judge {
         self.balanced_at.is_some_and(|at| self.now.since(at) < AFTER_BALANCING)
     }
 
-    fn compare_cells(&mut self, values: &[i64], median: i64, bytes: Option<ByteRange>) {
+    fn compare_cells(&mut self, set: RunRow<'_>, median: i64, bytes: Option<ByteRange>) {
         let at = self.now;
         let rest = self.stage.cells_rest();
-        let (Some(highest), Some(lowest)) = (values.iter().max().copied(), values.iter().min().copied()) else {
-            return;
-        };
+        let (lowest, highest, floor) = (set.lowest, set.highest, self.noise_of_differences());
         let name = if rest { LimitName::SpreadRest } else { LimitName::SpreadLoad };
-        let limit = self.readable(self.pack.limit(name));
         let value = highest.saturating_sub(lowest);
         self.held.see(name, value);
-        let seen = Observed { at, place: None, part: 0, value, limit: &limit, bytes };
-        self.watches.spread.observe(0, &seen, &mut self.book, &mut self.events);
-        let limit = if rest {
-            self.pack.limit(LimitName::DeviationRest)
-        } else {
-            self.pack.deviation_load(self.current().unwrap_or(0))
-        };
-        let limit = self.readable(limit);
+        if !self.watches.spread.is_quiet_above(floor, value, self.pack.limit_ref(name)) {
+            let limit = self.readable(self.pack.limit(name));
+            let seen = Observed { at, place: None, part: 0, value, limit: &limit, bytes };
+            self.watches.spread.observe(0, &seen, &mut self.book, &mut self.events);
+        }
+        let name = if rest { LimitName::DeviationRest } else { LimitName::DeviationLoad };
         let furthest = highest.saturating_sub(median).max(median.saturating_sub(lowest));
-        self.held.see(if rest { LimitName::DeviationRest } else { LimitName::DeviationLoad }, furthest);
+        self.held.see(name, furthest);
+        // A current only makes the limit wider.
+        if self.watches.deviation.is_quiet_above(floor, furthest, self.pack.limit_ref(name)) {
+            return;
+        }
+        let limit = if rest { self.pack.limit(name) } else { self.pack.deviation_load(self.current().unwrap_or(0)) };
+        let limit = self.readable(limit);
         if self.watches.deviation.is_quiet_at(furthest, &limit) {
             return;
         }
-        for (index, nanos) in self.cells.values() {
-            let place = Some(Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX)));
-            let value = nanos.saturating_sub(median).saturating_abs();
-            let seen = Observed { at, place, part: 0, value, limit: &limit, bytes };
-            self.watches.deviation.observe(index, &seen, &mut self.book, &mut self.events);
+        let mut places = std::mem::take(&mut self.place_scratch);
+        places.clear();
+        let apart = |nanos: i64| nanos.saturating_sub(median).saturating_abs();
+        if set.values.len() == usize::from(self.pack.cells()) {
+            let values = set.values.iter().map(|nanos| apart(*nanos));
+            self.watches.deviation.add_those_that_matter(0, values, &limit, &mut places);
+        } else {
+            places.extend(self.cells.values().map(|(index, _)| index));
         }
+        for index in &places {
+            let Some(nanos) = self.cells.value(*index) else { continue };
+            let place = Some(Channel::at(Quantity::CellVoltage, u16::try_from(index + 1).unwrap_or(u16::MAX)));
+            let seen = Observed { at, place, part: 0, value: apart(nanos), limit: &limit, bytes };
+            self.watches.deviation.observe(*index, &seen, &mut self.book, &mut self.events);
+        }
+        self.place_scratch = places;
     }
 
     /// Differences between cells below this are noise, in billionths of a volt: three steps plus the accuracy of the BMS.
@@ -276,8 +313,11 @@ impl Judge {
         self.cells.step.saturating_mul(FROZEN_STEPS).max(FROZEN_LEAST)
     }
 
-    fn look_for_frozen_cells(&mut self, values: &[i64], median: i64, bytes: Option<ByteRange>) {
-        self.look_for_a_frozen_cell(values, median, bytes);
+    fn look_for_frozen_cells(&mut self, set: RunRow<'_>, median: i64, bytes: Option<ByteRange>) {
+        let values = set.values;
+        if !set.known.is_some_and(|known| self.put_off(known)) {
+            self.look_for_a_frozen_cell(values, median, bytes);
+        }
         if self.last_set != values {
             self.cell_sets.distinct += 1;
             self.last_set.clear();
@@ -292,14 +332,25 @@ impl Judge {
         }
     }
 
+    /// Whether a set can be looked at later, together with others. Where not, what was put off before is looked at now.
+    fn put_off(&mut self, known: Known<'_>) -> bool {
+        let enough = self.enough_to_move();
+        let mut put_off = || self.moves.put_off(known.place, known.median, enough, &self.last_set);
+        if put_off() {
+            return true;
+        }
+        self.moves.settle(known.ahead);
+        self.moves.put_off(known.place, known.median, enough, &self.last_set)
+    }
+
     /// A cell that stays where it is while the others move is not measured any more: its last value is held.
     fn look_for_a_frozen_cell(&mut self, values: &[i64], median: i64, bytes: Option<ByteRange>) {
         let at = self.now;
         let enough = self.enough_to_move();
-        self.cell_moves.resize(values.len(), CellMove::default());
+        self.moves.cells.resize(values.len(), CellMove::default());
         for (index, value) in values.iter().enumerate() {
             let moved = self.last_set.get(index) != Some(value);
-            let Some(cell) = self.cell_moves.get_mut(index) else { return };
+            let Some(cell) = self.moves.cells.get_mut(index) else { return };
             let key = || {
                 let place = u16::try_from(index + 1).unwrap_or(u16::MAX);
                 Key::new(Check::LiveValues, Some(Channel::at(Quantity::CellVoltage, place)))
@@ -321,6 +372,7 @@ impl Judge {
                 self.raise(key(), Severity::Critical, text, bytes);
             }
         }
+        self.moves.look_over();
     }
 
     /// Cells that do not move although the current has changed enough to move them are not measured any more.

@@ -15,23 +15,36 @@ use crate::link::{LONG_GAP, WARNING_PERCENT};
 use crate::pack_sum::Origin;
 use crate::rate::RateWindow;
 use crate::stage::Stage;
-use crate::verdict::{CheckResult, Outcome, Result, Verdict};
+use crate::verdict::{CheckResult, Outcome, Result, Verdict, differ};
 use crate::watch::{Watch, amount};
+
+/// What makes a verdict another one.
+pub(super) struct Answer {
+    outcome: Outcome,
+    covers: Vec<Stage>,
+    checks: Vec<CheckResult>,
+}
+
+impl Answer {
+    /// Whether the verdict would be another one than this.
+    pub(super) fn differs_from(&self, last: &Verdict) -> bool {
+        differ((self.outcome, &self.covers, &self.checks), (last.outcome, &last.covers, &last.checks))
+    }
+}
 
 impl Judge {
     /// The verdict as of now.
     pub fn verdict(&self) -> Verdict {
-        Verdict { measured: self.measured(), ..self.bare_verdict() }
+        self.verdict_of(self.answer())
     }
 
-    /// The same without what was measured: enough to tell whether it is another one than before.
-    pub(super) fn bare_verdict(&self) -> Verdict {
+    /// Enough of the verdict to tell whether it is another one than before.
+    pub(super) fn answer(&self) -> Answer {
         let required = Check::ALL.iter().map(|(_, check)| *check).filter(|check| self.is_required(*check));
         let checks: Vec<CheckResult> = required.map(|check| self.check(check)).collect();
-        let observed = self.link.first_frame_at.map_or(Duration::ZERO, |first| self.now.since(first));
-        let too_short = observed < self.pack.observe();
         let any = |result: Result| checks.iter().any(|check| check.result == result);
         let covers = self.covers();
+        let too_short = self.observed() < self.pack.observe();
         let outcome = if any(Result::Failed) {
             Outcome::NoGo
         } else if any(Result::NoData) || too_short || covers.is_empty() {
@@ -39,6 +52,19 @@ impl Judge {
         } else {
             Outcome::Go
         };
+        Answer { outcome, covers, checks }
+    }
+
+    /// How long the line has been watched.
+    fn observed(&self) -> Duration {
+        self.link.first_frame_at.map_or(Duration::ZERO, |first| self.now.since(first))
+    }
+
+    /// The answer with everything that it rests on.
+    pub(super) fn verdict_of(&self, answer: Answer) -> Verdict {
+        let Answer { outcome, covers, checks } = answer;
+        let observed = self.observed();
+        let too_short = observed < self.pack.observe();
         let mut because = Vec::new();
         let with = |result: Result| checks.iter().filter(move |check| check.result == result);
         match outcome {
@@ -84,7 +110,8 @@ impl Judge {
         }
         let findings = self.findings.findings().iter().filter(|finding| !finding.withdrawn).cloned().collect();
         let untested = self.untested(&covers);
-        Verdict { at: self.now, outcome, untested, covers, checks, because, findings, measured: Vec::new(), notes }
+        let measured = self.measured();
+        Verdict { at: self.now, outcome, untested, covers, checks, because, findings, measured, notes }
     }
 
     /// What was checked by hand counts where the pack file requires it, and wherever it failed; the load's side of the

@@ -2,6 +2,7 @@
 
 use model::{Quantity, SessionTime};
 
+use super::ahead::RunRow;
 use super::{FROZEN_CELLS, Judge};
 use crate::alarms::{Key, Severity};
 use crate::check::Check;
@@ -127,16 +128,23 @@ impl Judge {
         }
     }
 
-    pub(super) fn diagnose_set(&mut self, values: &[i64], median: i64) {
+    pub(super) fn diagnose_set(&mut self, set: RunRow<'_>, median: i64, sum: i64) {
+        if self.diagnosis.waits_for_facts() {
+            return;
+        }
         let steady = self.swing.unsteady == 0 && self.swing.blank_until <= self.now;
         let (quiet, rest) = (self.stage.is_quiet(), self.stage.cells_rest());
         let cells = &mut self.places_scratch;
         cells.clear();
-        cells.extend(values.iter().map(|value| Some(*value)));
-        self.diagnosis.set(CellSet { at: self.now, cells, median, quiet, rest: quiet && rest, steady });
+        cells.extend(set.values.iter().map(|value| Some(*value)));
+        let (at, lowest, highest, rest) = (self.now, set.lowest, set.highest, quiet && rest);
+        self.diagnosis.set(CellSet { at, cells, median, lowest, highest, sum, quiet, rest, steady });
     }
 
     pub(super) fn diagnose_temperatures(&mut self) {
+        if self.diagnosis.waits_for_facts() {
+            return;
+        }
         let (at, rest) = (self.now, self.stage.cells_rest());
         let sensors = &mut self.places_scratch;
         sensors.clear();

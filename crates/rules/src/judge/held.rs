@@ -20,4 +20,11 @@ impl Held {
             *range = Some(range.map_or((value, value), |(lowest, highest)| (lowest.min(value), highest.max(value))));
         }
     }
+
+    /// Values from the one to the other.
+    pub(crate) fn see_all(&mut self, name: LimitName, from: i64, to: i64) {
+        if let Some(range) = self.0.get_mut(name as usize) {
+            *range = Some(range.map_or((from, to), |(lowest, highest)| (lowest.min(from), highest.max(to))));
+        }
+    }
 }

@@ -47,6 +47,8 @@ pub(super) struct Step {
     pub(super) bits: u8,
     /// At the first of neighbouring cells or sensors with the same scale: how many they are. Else 0.
     pub(super) run: usize,
+    /// Which of the line's runs it is the first of.
+    pub(super) run_number: usize,
 }
 
 /// A status word, a test or another number with a meaning, and its newest value.
@@ -106,7 +108,7 @@ impl Plan {
             scan: Duration::ZERO,
             carried: BTreeSet::new(),
         };
-        let mut seen = BTreeMap::new();
+        let (mut seen, mut runs) = (BTreeMap::new(), 0);
         for (kind, kind_layout) in layout.kinds.iter().enumerate() {
             // A value may be a second old, or older where its message comes more slowly.
             let patience = match (times, link.kinds.get(kind)) {
@@ -127,7 +129,7 @@ impl Plan {
                 };
                 let (scale, bits) = (column_layout.scale.clone(), column_layout.bits);
                 let resolution = scale.resolution();
-                steps.push(Step { column, role, channel, scale, resolution, bits, run: 0 });
+                steps.push(Step { column, role, channel, scale, resolution, bits, run: 0, run_number: 0 });
             }
             // The stage acts from the row that declares it, and the bus says what a current means.
             steps.sort_by_key(|step| match step.role {
@@ -135,7 +137,7 @@ impl Plan {
                 Role::Current => 1,
                 _ => 2,
             });
-            find_runs(&mut steps);
+            find_runs(&mut steps, &mut runs);
             plan.kinds.push(steps);
         }
         plan
@@ -211,7 +213,7 @@ impl Plan {
 }
 
 /// Notes where cells or sensors of the pack stand one after another, as on nearly every line.
-fn find_runs(steps: &mut [Step]) {
+fn find_runs(steps: &mut [Step], runs: &mut usize) {
     let mut from = 0;
     while let Some(first) = steps.get(from) {
         let goes_on = |(count, step): &(usize, &Step)| match (first.role, step.role) {
@@ -223,7 +225,8 @@ fn find_runs(steps: &mut [Step]) {
         };
         let run = steps.iter().skip(from).enumerate().take_while(goes_on).count();
         if let Some(first) = steps.get_mut(from).filter(|_| 1 < run) {
-            first.run = run;
+            (first.run, first.run_number) = (run, *runs);
+            *runs += 1;
         }
         from += run.max(1);
     }

@@ -1,9 +1,10 @@
 //! Temperatures, one by one, as sets and over time.
 
-use model::{ByteRange, Channel, Rows};
+use model::{ByteRange, Channel};
 
+use super::ahead::RunRow;
 use super::plan::{Role, Step};
-use super::{Column, Judge, TEMPERATURE_POSSIBLE, is_inside, values_of_run};
+use super::{Column, Judge, TEMPERATURE_POSSIBLE, is_inside};
 use crate::alarms::Key;
 use crate::check::Check;
 use crate::latest::Update;
@@ -38,8 +39,8 @@ impl Judge {
                 self.watches.temperature_high.observe(slot, &seen, &mut self.book, &mut self.events);
                 let seen = Observed { limit: low, ..seen };
                 self.watches.temperature_low.observe(slot, &seen, &mut self.book, &mut self.events);
-                if first {
-                    self.temperature_rate(channel, slot, nanos, bytes);
+                if first && self.rates.get_mut(slot).is_some_and(|window| window.push(at, nanos)) {
+                    self.temperature_rate(channel, slot, bytes);
                 }
             }
         }
@@ -48,45 +49,22 @@ impl Judge {
             self.temperatures_wrong |= column.is_wrong();
         }
         if first && let Update::Set { present, together } = self.temperatures.update(at, slot, nanos) {
-            self.temperature_set(present, together, bytes);
+            self.temperature_set(present, together, None, bytes);
         }
     }
 
     /// Neighbouring sensors at once, where each is there, possible and inside its limits and no delay runs: only the rates
     /// can say something then. False, and nothing has changed, where that is not so.
-    pub(super) fn temperature_run(
-        &mut self,
-        rows: &Rows,
-        row: usize,
-        steps: &[Step],
-        bytes: Option<ByteRange>,
-    ) -> bool {
-        let mut values = std::mem::take(&mut self.run_scratch);
-        let update = self.usual_temperatures(rows, row, steps, &mut values, bytes);
-        self.run_scratch = values;
-        if let Some(Update::Set { present, together }) = update {
-            self.temperature_set(present, together, bytes);
-        }
-        update.is_some()
-    }
-
-    fn usual_temperatures(
-        &mut self,
-        rows: &Rows,
-        row: usize,
-        steps: &[Step],
-        values: &mut Vec<i64>,
-        bytes: Option<ByteRange>,
-    ) -> Option<Update> {
-        let first = steps.first()?;
-        let Role::Temperature { slot, .. } = first.role else { return None };
+    pub(super) fn temperature_run(&mut self, of: RunRow<'_>, steps: &[Step], bytes: Option<ByteRange>) -> bool {
+        let Some(first) = steps.first() else { return false };
+        let Role::Temperature { slot, .. } = first.role else { return false };
         if self.temperatures_wrong {
             self.temperatures_wrong = self.temperature_columns.iter().any(Column::is_wrong);
             if self.temperatures_wrong {
-                return None;
+                return false;
             }
         }
-        let (lowest, highest) = values_of_run(rows, row, steps, values)?;
+        let (lowest, highest) = (of.lowest, of.highest);
         let high = self.pack.limit_ref(LimitName::TemperatureHigh);
         let low = self.pack.limit_ref(LimitName::TemperatureLow);
         let usual = is_inside(lowest, TEMPERATURE_POSSIBLE)
@@ -94,27 +72,32 @@ impl Judge {
             && self.watches.temperature_high.is_quiet_at(highest, high)
             && self.watches.temperature_low.is_quiet_at(lowest, low);
         if !usual {
-            return None;
+            return false;
         }
-        let update = self.temperatures.update_run(self.now, slot, values)?;
-        for furthest in [lowest, highest] {
-            self.held.see(LimitName::TemperatureHigh, furthest);
-            self.held.see(LimitName::TemperatureLow, furthest);
-        }
+        let Some(update) = self.temperatures.update_run(self.now, slot, of.values) else { return false };
+        self.held.see_all(LimitName::TemperatureHigh, lowest, highest);
+        self.held.see_all(LimitName::TemperatureLow, lowest, highest);
         self.temperatures.step = self.temperatures.step.max(first.resolution);
-        for ((step, value), slot) in steps.iter().zip(values.iter()).zip(slot..) {
-            self.temperature_rate(step.channel, slot, *value, bytes);
+        let mut completed = false;
+        for (window, value) in self.rates.iter_mut().skip(slot).zip(of.values) {
+            completed |= window.push(self.now, *value);
         }
-        Some(update)
+        if completed {
+            for (step, slot) in steps.iter().zip(slot..) {
+                self.temperature_rate(step.channel, slot, bytes);
+            }
+        }
+        if let Update::Set { present, together } = update {
+            let all = of.values.len() == self.pack.temperatures().len();
+            self.temperature_set(present, together, all.then_some((lowest, highest)), bytes);
+        }
+        true
     }
 
-    fn temperature_rate(&mut self, channel: Channel, index: usize, nanos: i64, bytes: Option<ByteRange>) {
+    /// After a completed second.
+    fn temperature_rate(&mut self, channel: Channel, index: usize, bytes: Option<ByteRange>) {
         let at = self.now;
-        let Some(window) = self.rates.get_mut(index) else { return };
-        if !window.push(at, nanos) {
-            return;
-        }
-        let Some(rate) = window.rate(self.temperatures.step) else { return };
+        let Some(rate) = self.rates.get(index).and_then(|window| window.rate(self.temperatures.step)) else { return };
         let rest = self.stage.cells_rest();
         let name = if rest { LimitName::TemperatureRateRest } else { LimitName::TemperatureRateLoad };
         let limit = self.pack.limit_ref(name);
@@ -127,7 +110,14 @@ impl Judge {
         self.watches.temperature_rate.observe(index, &seen, &mut self.book, &mut self.events);
     }
 
-    fn temperature_set(&mut self, present: bool, together: bool, bytes: Option<ByteRange>) {
+    /// `extremes`: the coldest and the warmest, where they are known, and all are possible.
+    fn temperature_set(
+        &mut self,
+        present: bool,
+        together: bool,
+        extremes: Option<(i64, i64)>,
+        bytes: Option<ByteRange>,
+    ) {
         let rest = self.stage.cells_rest();
         let sets = &mut self.temperature_sets;
         match self.stage.stage() {
@@ -142,7 +132,7 @@ impl Judge {
         self.diagnose_temperatures();
         let values = || self.temperatures.values().map(|(_, nanos)| nanos);
         let possible = || values().filter(|nanos| is_inside(*nanos, TEMPERATURE_POSSIBLE));
-        let (Some(warmest), Some(coldest)) = (possible().max(), possible().min()) else { return };
+        let Some((coldest, warmest)) = extremes.or_else(|| possible().min().zip(possible().max())) else { return };
         let name = if rest { LimitName::TemperatureSpreadRest } else { LimitName::TemperatureSpreadLoad };
         let (at, value) = (self.now, warmest.saturating_sub(coldest));
         self.held.see(name, value);

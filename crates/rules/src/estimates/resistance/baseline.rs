@@ -66,9 +66,15 @@ impl Baseline {
         block.seconds += seconds_between(block.from, at);
         let begins = block.sets == 1;
         let row = self.sums.chunks_exact_mut(self.cells.max(1)).nth(self.newest).unwrap_or_default();
-        for (sum, cell) in row.iter_mut().zip(cells.iter().chain(std::iter::repeat(&None))) {
-            *sum = if begins { *cell } else { sum.zip(*cell).map(|(sum, cell)| sum.saturating_add(cell)) };
+        if begins {
+            row.fill(None);
+            row.iter_mut().zip(cells).for_each(|(sum, cell)| *sum = *cell);
+            return;
         }
+        for (sum, cell) in row.iter_mut().zip(cells) {
+            *sum = sum.zip(*cell).map(|(sum, cell)| sum.saturating_add(cell));
+        }
+        row.iter_mut().skip(cells.len()).for_each(|sum| *sum = None);
     }
 
     fn begin_block(&mut self, at: SessionTime) {
