@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use model::{Batch, ByteRange, Channel, Column, Conversion, Layout, SessionTime};
+use model::{Batch, ByteRange, Channel, Column, Conversion, Layout, Quantity, SessionTime};
 
 use crate::history::Piece;
 
@@ -63,6 +63,8 @@ struct Group {
     /// A longer pause ends a block, and is a gap.
     gap: u64,
     columns: Vec<Track>,
+    /// Columns of one quantity as one: plots of all cells draw from it.
+    unions: Vec<Union>,
     /// Memory for a push.
     ends: Vec<usize>,
 }
@@ -75,13 +77,25 @@ struct Block {
     rows: u32,
 }
 
-/// One column: level 0 has an entry for each block, each further level one for every four of the level below. What is not
-/// complete yet has no entry there.
+/// One column.
 #[derive(Clone, Debug)]
 struct Track {
     channel: Channel,
     scale: Conversion,
-    levels: Vec<Vec<Slot>>,
+    levels: Levels,
+}
+
+/// Level 0 has an entry for each block, each further level one for every four of the level below. What is not complete yet
+/// has no entry there.
+#[derive(Clone, PartialEq, Debug)]
+struct Levels(Vec<Vec<Slot>>);
+
+/// The lowest and the highest of several columns.
+#[derive(Clone, Debug)]
+struct Union {
+    /// Which ones, in their order.
+    of: Vec<usize>,
+    levels: Levels,
 }
 
 /// A piece, or that there is none: lowest above highest.
@@ -116,14 +130,16 @@ impl Tracks {
             let columns = kind.columns.iter().map(|column| Track {
                 channel: column.channel,
                 scale: column.scale.clone(),
-                levels: vec![Vec::new()],
+                levels: Levels::default(),
             });
+            let columns: Vec<Track> = columns.collect();
             let period = kind.every.map_or(0, |every| SessionTime::from_duration(every).nanos);
             Group {
                 blocks: Vec::new(),
                 rows_each: 1,
                 gap: GAP.max(period.saturating_mul(3)),
-                columns: columns.collect(),
+                unions: unions(&columns),
+                columns,
                 ends: Vec::new(),
             }
         };
@@ -182,7 +198,7 @@ impl Tracks {
                 let Some(place) = channels.iter().position(|channel| *channel == track.channel) else { continue };
                 let visits = visits.get_or_insert_with(|| group.visits(&range, columns));
                 if let (Some(bars), Some(tellers)) = (all.get_mut(place), tellers.get_mut(place)) {
-                    put_bars(visits, visits.iter().map(|visit| track.slot(visit)), bars);
+                    put_bars(visits, visits.iter().map(|visit| track.levels.slot(visit)), bars);
                     *tellers += 1;
                 }
             }
@@ -197,19 +213,24 @@ impl Tracks {
     pub fn envelope(&self, channels: &[Channel], range: Range<SessionTime>, columns: u32) -> Vec<Bar> {
         let (mut bars, mut groups) = (Vec::new(), 0);
         for group in &self.groups {
-            let mut tracks = group.columns.iter().filter(|track| channels.contains(&track.channel)).peekable();
-            if tracks.peek().is_none() {
+            let wanted = group.columns.iter().enumerate().filter(|(_, track)| channels.contains(&track.channel));
+            let wanted: Vec<usize> = wanted.map(|(index, _)| index).collect();
+            if wanted.is_empty() {
                 continue;
             }
             let visits = group.visits(&range, columns);
+            groups += 1;
+            if let Some(union) = group.unions.iter().find(|union| union.of == wanted) {
+                put_bars(&visits, visits.iter().map(|visit| union.levels.slot(visit)), &mut bars);
+                continue;
+            }
             let mut slots = vec![Slot::EMPTY; visits.len()];
-            for track in tracks {
+            for track in wanted.iter().filter_map(|index| group.columns.get(*index)) {
                 for (slot, visit) in slots.iter_mut().zip(&visits) {
-                    *slot = slot.join(track.slot(visit));
+                    *slot = slot.join(track.levels.slot(visit));
                 }
             }
             put_bars(&visits, slots.into_iter(), &mut bars);
-            groups += 1;
         }
         if 1 < groups { in_columns(bars, &range, columns) } else { bars }
     }
@@ -295,6 +316,10 @@ impl Group {
         for (track, column) in self.columns.iter_mut().zip(&rows.columns) {
             track.join(first, column, from, ends);
         }
+        for Union { of, levels } in &mut self.unions {
+            let of = of.iter().filter_map(|index| self.columns.get(*index)).map(|track| &track.levels);
+            levels.unite(of, first, self.blocks.len());
+        }
     }
 
     /// Joins neighbours with no gap between them. Where gaps leave too many, longer pauses are bridged.
@@ -316,8 +341,9 @@ impl Group {
                     _ => kept.push((*block, index..index + 1)),
                 }
             }
-            for track in &mut self.columns {
-                track.join_blocks(&kept);
+            let columns = self.columns.iter_mut().map(|track| &mut track.levels);
+            for levels in columns.chain(self.unions.iter_mut().map(|union| &mut union.levels)) {
+                levels.join_blocks(&kept);
             }
             self.blocks.clear();
             self.blocks.extend(kept.into_iter().map(|(block, _)| block));
@@ -349,7 +375,7 @@ impl Group {
         let column = |nanos: u64| nanos.saturating_sub(start) / width;
         let first = self.blocks.partition_point(|block| block.to < start).saturating_sub(1);
         let behind = (self.blocks.partition_point(|block| block.from < end) + 1).min(self.blocks.len());
-        let complete = self.columns.first().map_or(&[][..], |track| &track.levels);
+        let complete = self.columns.first().map_or(&[][..], |track| &track.levels.0);
         let mut visits: Vec<Visit> = Vec::new();
         let mut last: Option<(u64, u64)> = None;
         let mut at = first;
@@ -384,7 +410,7 @@ impl Group {
 
     /// The newest value of a column in the blocks before `behind`.
     fn last_value(&self, track: &Track, behind: usize) -> Option<Known> {
-        let entries = track.levels.first()?.get(..behind)?;
+        let entries = track.levels.0.first()?.get(..behind)?;
         let index = entries.iter().rposition(|slot| slot.piece().is_some())?;
         let (block, piece) = (self.blocks.get(index)?, entries.get(index)?.piece()?);
         let (at, to) = (SessionTime::from_nanos(block.from), SessionTime::from_nanos(block.to));
@@ -395,7 +421,7 @@ impl Group {
 impl Track {
     /// Takes values of blocks that follow each other, from block `first` on: the last one, or one behind it.
     fn join(&mut self, first: usize, column: &Column, from: usize, ends: &[usize]) {
-        let Some(entries) = self.levels.first_mut() else { return };
+        let Some(entries) = self.levels.0.first_mut() else { return };
         if entries.len() < first {
             entries.resize(first, Slot::EMPTY);
         }
@@ -407,12 +433,35 @@ impl Track {
         });
         // Without a run it stays as it was.
         entries.extend(known);
-        self.raise_levels();
+        self.levels.raise();
+    }
+}
+
+impl Default for Levels {
+    fn default() -> Self {
+        Self(vec![Vec::new()])
+    }
+}
+
+impl Levels {
+    /// Takes the entries of these together, from block `first` on, which may have changed, to the last one.
+    fn unite<'l>(&mut self, all: impl Iterator<Item = &'l Self>, first: usize, blocks: usize) {
+        let Some(entries) = self.0.first_mut() else { return };
+        entries.truncate(first);
+        entries.resize(blocks, Slot::EMPTY);
+        let united = entries.get_mut(first..).unwrap_or_default();
+        for levels in all {
+            let its = levels.0.first().and_then(|entries| entries.get(first..)).unwrap_or_default();
+            for (slot, other) in united.iter_mut().zip(its) {
+                *slot = slot.join(*other);
+            }
+        }
+        self.raise();
     }
 
     /// Makes one entry of each of these ranges, which are all there are, in their order. Memory stays where it is.
     fn join_blocks(&mut self, kept: &[(Block, Range<usize>)]) {
-        let Some((entries, above)) = self.levels.split_first_mut() else { return };
+        let Some((entries, above)) = self.0.split_first_mut() else { return };
         for (place, (_, from)) in kept.iter().enumerate() {
             let joined = entries.get(from.clone()).unwrap_or_default().iter().copied().fold(Slot::EMPTY, Slot::join);
             if let Some(entry) = entries.get_mut(place) {
@@ -421,18 +470,18 @@ impl Track {
         }
         entries.truncate(kept.len());
         above.iter_mut().for_each(Vec::clear);
-        self.raise_levels();
+        self.raise();
     }
 
     /// Adds the entries that have become complete. The last block never is: rows may still come to it.
-    fn raise_levels(&mut self) {
+    fn raise(&mut self) {
         let mut level = 0;
-        let mut complete = self.levels.first().map_or(0, |entries| entries.len().saturating_sub(1));
+        let mut complete = self.0.first().map_or(0, |entries| entries.len().saturating_sub(1));
         while BRANCHING <= complete {
-            if self.levels.len() == level + 1 {
-                self.levels.push(Vec::new());
+            if self.0.len() == level + 1 {
+                self.0.push(Vec::new());
             }
-            let Some((below, above)) = self.levels.get_mut(level..).and_then(<[_]>::split_first_mut) else { return };
+            let Some((below, above)) = self.0.get_mut(level..).and_then(<[_]>::split_first_mut) else { return };
             let Some(above) = above.first_mut() else { return };
             let chunks = below.get(..complete).unwrap_or_default().chunks_exact(BRANCHING).skip(above.len());
             above.extend(chunks.map(|chunk| chunk.iter().copied().fold(Slot::EMPTY, Slot::join)));
@@ -442,9 +491,22 @@ impl Track {
     }
 
     fn slot(&self, visit: &Visit) -> Slot {
-        let entries = self.levels.get(visit.level);
+        let entries = self.0.get(visit.level);
         entries.and_then(|entries| entries.get(visit.index)).copied().unwrap_or(Slot::EMPTY)
     }
+}
+
+/// The columns of each quantity that has several.
+fn unions(columns: &[Track]) -> Vec<Union> {
+    let mut all: Vec<(Quantity, Vec<usize>)> = Vec::new();
+    for (index, track) in columns.iter().enumerate() {
+        match all.iter_mut().find(|(quantity, _)| *quantity == track.channel.quantity) {
+            Some((_, of)) => of.push(index),
+            None => all.push((track.channel.quantity, vec![index])),
+        }
+    }
+    let several = all.into_iter().filter(|(_, of)| 1 < of.len());
+    several.map(|(_, of)| Union { of, levels: Levels::default() }).collect()
 }
 
 /// Bars of these visits, each with its values.
@@ -500,7 +562,7 @@ fn in_columns(mut bars: Vec<Bar>, range: &Range<SessionTime>, columns: u32) -> V
 #[cfg(test)]
 mod tests {
     use super::*;
-    use model::{ColumnLayout, KindLayout, Meaning, Quantity, Raw, Rows, Scale, Unit, Values};
+    use model::{ColumnLayout, KindLayout, Meaning, Raw, Rows, Scale, Unit, Values};
     use proptest::prelude::*;
 
     const CELLS: u16 = 3;
@@ -615,6 +677,15 @@ mod tests {
         Ok(())
     }
 
+    /// The cells as one are what they are one by one, on every level.
+    fn is_united(tracks: &Tracks) -> bool {
+        let group = &tracks.groups[0];
+        let [Union { of, levels }] = group.unions.as_slice() else { return false };
+        let mut anew = Levels::default();
+        anew.unite(group.columns.iter().map(|track| &track.levels), 0, group.blocks.len());
+        of.len() == group.columns.len() && *levels == anew
+    }
+
     proptest! {
         #[test]
         fn nothing_is_drawn_away(
@@ -626,6 +697,7 @@ mod tests {
             let mut cuts = cuts;
             cuts.sort_unstable();
             let tracks = tracks(&rows, &cuts);
+            prop_assert!(is_united(&tracks));
             holds(&tracks, &rows, start..start + length, columns)?;
             let whole = rows.last().map_or(1, |(at, _)| at + 1);
             holds(&tracks, &rows, 0..whole, columns)?;
@@ -660,6 +732,7 @@ mod tests {
             assert_eq!(one.levels, other.levels);
         }
         assert_eq!(tracks.groups[0].blocks, one_by_one.groups[0].blocks);
+        assert!(is_united(&tracks) && is_united(&one_by_one));
         assert!(!tracks.is_exact() && tracks.rows() == count);
         let end = rows.last().map_or(0, |(at, _)| at + 1);
         let channels: Vec<Channel> = (1..=CELLS).map(|place| Channel::at(Quantity::CellVoltage, place)).collect();
