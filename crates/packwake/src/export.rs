@@ -8,9 +8,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Result;
-use model::{Batch, Input, InputKind, Level, SessionTime};
+use model::{Batch, Level, SessionTime};
 use parser::Protocol;
 use report::CsvError;
+use session::new_file::{self, NewFile};
 use session::{RowReader, Unusable};
 
 use crate::Status;
@@ -44,42 +45,19 @@ pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
         let (_, rows, status) = write(session, range, out, prose)?;
         (rows, status)
     } else {
-        let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let file = new_file_in(folder).map_err(failed)?;
+        let file = NewFile::at(&target).map_err(failed)?;
         let (file, rows, status) = write(session, range, file, prose)?;
-        file.as_file().sync_all().map_err(failed)?;
-        file.persist(&target).map_err(|error| failed(error.error))?;
+        file.keep(true).map_err(failed)?;
         (rows, status)
     };
     prose.say(&format!("{rows} rows in {}", task.csv.display()));
     Ok(status)
 }
 
-/// A file that takes its name when it is complete.
-fn new_file_in(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // As any new file: the system takes away what this person's mask forbids.
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    builder.tempfile_in(folder)
-}
-
 fn unwritable(path: &Path, error: &std::io::Error) -> anyhow::Error {
-    let hint = match error.kind() {
-        ErrorKind::NotFound => "make the folder first",
-        ErrorKind::IsADirectory => "give a file in that folder",
-        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => "choose a folder that you may write to",
-        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "the disk is full: make room or choose another",
-        _ => "check the disk",
-    };
+    let hint = new_file::hint(error).unwrap_or("check the disk");
     Hinted::error(format!("can't write {}: {error}", path.display()), hint)
 }
-
-/// Rows and rejections that are handed on at once: enough for the threads not to wait for each other.
-const MANY: usize = 2048;
 
 /// Decodes the same inputs as a replay and writes every row, on all cores.
 fn write<W: Write>(
@@ -96,20 +74,11 @@ fn write<W: Write>(
     };
     let protocol = Arc::new(protocol);
     let mut reader = RowReader::new(Arc::clone(&protocol));
-    let mut complete = false;
     let progress = progress(size_bytes);
     let next = |batch: &mut Batch| {
-        while !reader.ended() && reader.waiting() < MANY {
-            match inputs.next() {
-                Some(input) => {
-                    reader.process(&input);
-                    complete |= reader.ended();
-                }
-                None => reader.process(&Input::new(reader.now(), InputKind::End)),
-            }
-        }
+        let more = reader.next_batch(&mut inputs, batch);
         progress.set_position(inputs.position_bytes());
-        reader.take_into(batch)
+        more
     };
     let threads = std::thread::available_parallelism().unwrap_or(NonZero::<usize>::MIN);
     let written = report::export(protocol.layout(), next, range, threads, &mut out);
@@ -119,7 +88,7 @@ fn write<W: Write>(
     for text in &damage {
         prose.say(&format!("the recording is incomplete: {text}"));
     }
-    let status = if damage.is_empty() && complete { Status::Go } else { Status::LinkLostOrIncomplete };
+    let status = if damage.is_empty() && reader.is_complete() { Status::Go } else { Status::LinkLostOrIncomplete };
     Ok((out, rows, status))
 }
 

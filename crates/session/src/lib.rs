@@ -18,6 +18,7 @@ mod interrupt;
 mod keeper;
 pub mod line_bytes;
 mod live;
+pub mod new_file;
 pub mod opening;
 pub mod pack_file;
 mod replay;

@@ -19,7 +19,11 @@ pub struct RowReader {
     decoder: Decoder,
     now: SessionTime,
     ended: bool,
+    complete: bool,
 }
+
+/// Rows and rejections that [`RowReader::next_batch`] gives at once: enough for threads not to wait for each other.
+const MANY: usize = 2048;
 
 impl RowReader {
     /// A reader at the start of a session.
@@ -30,7 +34,8 @@ impl RowReader {
     /// A reader whose first byte stands at this place of the session's stream: the rows' byte ranges are counted from
     /// the stream's start.
     pub fn starting_at(protocol: Arc<Protocol>, stream_offset: u64) -> Self {
-        Self { decoder: Decoder::starting_at(protocol, stream_offset), now: SessionTime::ZERO, ended: false }
+        let decoder = Decoder::starting_at(protocol, stream_offset);
+        Self { decoder, now: SessionTime::ZERO, ended: false, complete: false }
     }
 
     /// The protocol that it decodes by.
@@ -63,6 +68,26 @@ impl RowReader {
             | InputKind::Command(_)
             | InputKind::Quiet => {}
         }
+    }
+
+    /// Takes inputs until some thousand rows wait and puts these in place of what is in the batch; false at the end of all.
+    /// Where the inputs have no end, it is made up, and the session is not [complete](Self::is_complete).
+    pub fn next_batch(&mut self, inputs: &mut impl Iterator<Item = Input>, batch: &mut Batch) -> bool {
+        while !self.ended && self.waiting() < MANY {
+            match inputs.next() {
+                Some(input) => {
+                    self.process(&input);
+                    self.complete |= self.ended;
+                }
+                None => self.process(&Input::new(self.now, InputKind::End)),
+            }
+        }
+        self.take_into(batch)
+    }
+
+    /// Whether the end was among the inputs of [`next_batch`](Self::next_batch).
+    pub fn is_complete(&self) -> bool {
+        self.complete
     }
 
     /// Whether the session is over.

@@ -7,16 +7,14 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use egui::{RichText, TextEdit, Ui};
-use model::{Batch, Input, InputKind, SessionTime};
+use model::{Batch, SessionTime};
 use session::RowReader;
+use session::new_file::{self, NewFile};
 
 use crate::colours::Meaning;
 use crate::dialogs::{Dialogs, Field};
 use crate::pieces;
 use crate::wording::Said;
-
-/// Rows that are handed on at once.
-const MANY: usize = 2048;
 
 /// What a table is made of.
 struct Wanted {
@@ -195,56 +193,23 @@ fn write(from: &Wanted, to: &Path, over: bool) -> Result<(u64, Option<String>), 
     let protocol = session::opening::protocol_of(&header).map_err(|failure| failure.text)?;
     let mut inputs = recording.inputs_ahead();
     let mut reader = RowReader::new(Arc::clone(&protocol));
-    let mut complete = false;
-    let next = |batch: &mut Batch| {
-        while !reader.ended() && reader.waiting() < MANY {
-            match inputs.next() {
-                Some(input) => {
-                    reader.process(&input);
-                    complete |= reader.ended();
-                }
-                None => reader.process(&Input::new(reader.now(), InputKind::End)),
-            }
-        }
-        reader.take_into(batch)
-    };
-    let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = new_file_in(folder).map_err(|error| words(&error))?;
+    let next = |batch: &mut Batch| reader.next_batch(&mut inputs, batch);
+    let mut file = NewFile::at(&target).map_err(|error| words(&error))?;
     let threads = std::thread::available_parallelism().unwrap_or(NonZero::<usize>::MIN);
     let rows = report::export(protocol.layout(), next, range, threads, &mut file).map_err(|error| error.to_string())?;
-    file.as_file().sync_all().map_err(|error| words(&error))?;
-    let kept = if over { file.persist(&target) } else { file.persist_noclobber(&target) };
-    match kept.map_err(|error| error.error) {
-        Ok(_) => {}
+    match file.keep(over) {
+        Ok(()) => {}
         // It came while this one was written.
         Err(error) if error.kind() == ErrorKind::AlreadyExists => return Err(NotWritten::There),
         Err(error) => return Err(words(&error).into()),
     }
     let damage = inputs.damage().first().map(|damage| format!("the recording is incomplete: {damage}"));
-    let cut = (!complete).then(|| "the recording has no end".to_owned());
+    let cut = (!reader.is_complete()).then(|| "the recording has no end".to_owned());
     Ok((rows, damage.or(cut)))
 }
 
-fn new_file_in(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // As any new file: the system takes away what this person's mask forbids.
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    builder.tempfile_in(folder)
-}
-
 fn words(error: &std::io::Error) -> String {
-    let hint = match error.kind() {
-        ErrorKind::NotFound => "; make the folder first",
-        ErrorKind::IsADirectory => "; give a file in that folder",
-        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => "; choose a folder that you may write to",
-        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "; the disk is full: make room or choose another",
-        _ => "",
-    };
-    format!("{error}{hint}")
+    new_file::hint(error).map_or_else(|| error.to_string(), |hint| format!("{error}; {hint}"))
 }
 
 #[cfg(test)]
