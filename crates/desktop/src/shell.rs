@@ -553,8 +553,17 @@ impl Desktop {
     /// What closing the window would end or lose.
     fn losses(&self) -> Vec<&'static str> {
         let watches = self.pack_key.is_some() && self.worker.as_ref().is_some_and(|worker| !worker.is_finished());
+        let session = match self.shown.recording {
+            Recording::On(_) | Recording::Finished => {
+                "A session is running: nobody watches the pack then. What is recorded so far is kept."
+            }
+            Recording::Incomplete(_) => {
+                "A session is running: nobody watches the pack then, and its recording is incomplete."
+            }
+            Recording::Off => "A session is running: nobody watches the pack then, and nothing of it is recorded.",
+        };
         let all = [
-            (watches, "A session is running: nobody watches the pack then. Its recording is kept."),
+            (watches, session),
             (self.pack.has_unsaved_edits(), "Edits of the pack are not saved."),
             (self.frames.has_unsaved_edits(), "Edits of the protocol text are not saved."),
         ];

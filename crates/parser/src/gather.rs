@@ -164,7 +164,7 @@ mod sse2 {
 
 #[cfg(target_arch = "x86_64")]
 #[expect(unsafe_code, reason = "loads from and stores to places that the caller has checked")]
-mod avx2 {
+pub(crate) mod avx2 {
     use std::arch::x86_64::{
         __m128i, __m256i, _mm_loadu_si128, _mm256_castsi128_si256, _mm256_inserti128_si256, _mm256_setr_epi8,
         _mm256_shuffle_epi8, _mm256_storeu_si256, _mm256_unpackhi_epi16, _mm256_unpackhi_epi32, _mm256_unpackhi_epi64,
@@ -224,7 +224,7 @@ mod avx2 {
     /// Rows of units become columns, in each half for itself.
     #[inline]
     #[target_feature(enable = "avx2")]
-    fn turn([a, b, c, d, e, f, g, h]: [__m256i; UNITS]) -> [__m256i; UNITS] {
+    pub(crate) fn turn([a, b, c, d, e, f, g, h]: [__m256i; UNITS]) -> [__m256i; UNITS] {
         let pairs = |low: __m256i, high: __m256i| (_mm256_unpacklo_epi16(low, high), _mm256_unpackhi_epi16(low, high));
         let ((ab_low, ab_high), (cd_low, cd_high)) = (pairs(a, b), pairs(c, d));
         let ((ef_low, ef_high), (gh_low, gh_high)) = (pairs(e, f), pairs(g, h));

@@ -145,11 +145,11 @@ mod wide {
         __m128i, __m256i, _mm_loadu_si128, _mm256_and_si256, _mm256_castsi128_si256, _mm256_cmpeq_epi8,
         _mm256_gf2p8affine_epi64_epi8, _mm256_inserti128_si256, _mm256_loadu_si256, _mm256_movemask_epi8,
         _mm256_or_si256, _mm256_set1_epi8, _mm256_setzero_si256, _mm256_shuffle_epi8, _mm256_srli_epi16,
-        _mm256_unpackhi_epi8, _mm256_unpackhi_epi16, _mm256_unpackhi_epi32, _mm256_unpackhi_epi64,
-        _mm256_unpacklo_epi8, _mm256_unpacklo_epi16, _mm256_unpacklo_epi32, _mm256_unpacklo_epi64, _mm256_xor_si256,
+        _mm256_unpackhi_epi8, _mm256_unpacklo_epi8, _mm256_xor_si256,
     };
 
     use super::{GROUP, Shares, WINDOW};
+    use crate::gather::avx2::turn as turn_units;
 
     /// One map, as often as a register holds it.
     type Map = [u8; 32];
@@ -347,27 +347,10 @@ mod wide {
         let high = |one, two| _mm256_unpackhi_epi8(one, two);
         let first = [low(a, b), low(c, d), low(e, f), low(g, h), low(i, j), low(k, l), low(m, n), low(o, p)];
         let last = [high(a, b), high(c, d), high(e, f), high(g, h), high(i, j), high(k, l), high(m, n), high(o, p)];
-        let [a, b, c, d, e, f, g, h] = turn_pairs(first);
-        let [i, j, k, l, m, n, o, p] = turn_pairs(last);
+        // Two rows each are joined byte by byte: their pairs go on as units of two bytes.
+        let [a, b, c, d, e, f, g, h] = turn_units(first);
+        let [i, j, k, l, m, n, o, p] = turn_units(last);
         [a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p]
-    }
-
-    /// Eight columns of sixteen rows each, from rows of which two each are joined byte by byte.
-    #[inline]
-    #[target_feature(enable = "avx2")]
-    fn turn_pairs([a, b, c, d, e, f, g, h]: [__m256i; 8]) -> [__m256i; 8] {
-        let fours = |low: __m256i, high: __m256i| (_mm256_unpacklo_epi16(low, high), _mm256_unpackhi_epi16(low, high));
-        let ((ab_low, ab_high), (cd_low, cd_high)) = (fours(a, b), fours(c, d));
-        let ((ef_low, ef_high), (gh_low, gh_high)) = (fours(e, f), fours(g, h));
-        let eights = |low: __m256i, high: __m256i| (_mm256_unpacklo_epi32(low, high), _mm256_unpackhi_epi32(low, high));
-        let ((first_01, first_23), (last_01, last_23)) = (eights(ab_low, cd_low), eights(ef_low, gh_low));
-        let ((first_45, first_67), (last_45, last_67)) = (eights(ab_high, cd_high), eights(ef_high, gh_high));
-        let whole = |low: __m256i, high: __m256i| [_mm256_unpacklo_epi64(low, high), _mm256_unpackhi_epi64(low, high)];
-        let [zero, one] = whole(first_01, last_01);
-        let [two, three] = whole(first_23, last_23);
-        let [four, five] = whole(first_45, last_45);
-        let [six, seven] = whole(first_67, last_67);
-        [zero, one, two, three, four, five, six, seven]
     }
 }
 
