@@ -398,17 +398,18 @@ impl Column {
 
     /// Marks the last rows, from `from` on, as values.
     fn set_valid(&mut self, from: usize, rows: usize) {
-        if let Some(word) = self.valid.get_mut(from / 64) {
-            *word |= u64::MAX << (from % 64);
+        self.valid.truncate(rows.div_ceil(64));
+        let known = self.valid.len();
+        // Each word is written once: to change one that was just filled in with others stalls the processor.
+        let in_front_of = |word: usize| match rows - (64 * word).min(rows) {
+            64.. => u64::MAX,
+            rest => !(u64::MAX << rest),
+        };
+        let first = from / 64;
+        if let Some(word) = self.valid.get_mut(first) {
+            *word = (*word | u64::MAX << (from % 64)) & in_front_of(first);
         }
-        let words = rows.div_ceil(64);
-        match words.checked_sub(self.valid.len()) {
-            Some(more) => self.valid.extend(std::iter::repeat_n(u64::MAX, more)),
-            None => self.valid.truncate(words),
-        }
-        if let Some(word) = self.valid.last_mut().filter(|_| !rows.is_multiple_of(64)) {
-            *word &= !(u64::MAX << (rows % 64));
-        }
+        self.valid.extend((known..rows.div_ceil(64)).map(in_front_of));
     }
 
     /// Makes every row from `from` on absent that holds one of these numbers.

@@ -76,10 +76,8 @@ pub struct Decoder {
     ahead: Ahead,
     /// There may be such frames: their bytes must stay where they are.
     noted: bool,
-    /// By message: the candidate whose block is being filled.
-    open: Vec<usize>,
-    /// By message: its rows in the batch and in blocks.
-    rows: Vec<u32>,
+    /// By message.
+    filling: Vec<Filling>,
     scratch: Scratch,
     /// Bytes not settled yet; the first `head` of them are. While new bytes are searched where they lie, it is empty, and
     /// `head` and `base` are theirs.
@@ -108,11 +106,22 @@ pub struct Decoder {
     /// A packet has become too long: nothing counts before its end.
     overlong: bool,
     now: SessionTime,
+    /// Until when an answer to a question that is heard now may come.
+    answer_until: SessionTime,
     /// The question that was heard last, and until when its answer may come.
     asked: Option<(usize, SessionTime)>,
     /// A run of so many bytes that are no frame may have been another question.
     lost_question: u64,
     batch: Batch,
+}
+
+/// How far the rows of a message are.
+#[derive(Clone, Copy, Debug, Default)]
+struct Filling {
+    /// The candidate whose block is being filled.
+    candidate: usize,
+    /// Rows in the batch and in blocks.
+    rows: u32,
 }
 
 impl Decoder {
@@ -157,8 +166,7 @@ impl Decoder {
             blocks: plan.candidates.iter().map(|_| Block::new()).collect(),
             ahead: Ahead::default(),
             noted: false,
-            open: vec![0; protocol.messages.len()],
-            rows: vec![0; protocol.messages.len()],
+            filling: vec![Filling::default(); protocol.messages.len()],
             scratch: Scratch::new(),
             protocol,
             way,
@@ -179,6 +187,7 @@ impl Decoder {
             endless: 0,
             overlong: false,
             now: SessionTime::ZERO,
+            answer_until: SessionTime::ZERO + ANSWER_WAIT,
             asked: None,
             batch,
         }
@@ -265,11 +274,12 @@ impl Decoder {
             return;
         }
         if self.noted && !self.unhurried {
-            for (rows, count) in self.batch.kinds.iter_mut().zip(&self.rows) {
-                rows.known_at.resize(usize::try_from(*count).unwrap_or(usize::MAX), self.now);
+            for (rows, filling) in self.batch.kinds.iter_mut().zip(&self.filling) {
+                rows.known_at.resize(usize::try_from(filling.rows).unwrap_or(usize::MAX), self.now);
             }
         }
         self.now = at;
+        self.answer_until = at + ANSWER_WAIT;
     }
 
     /// Lets time go on to bytes that were read at `at`, and looks at what a silence in front of them tells.
@@ -400,7 +410,7 @@ impl Decoder {
             *batch = empty_batch(&self.protocol);
         }
         std::mem::swap(batch, &mut self.batch);
-        self.rows.fill(0);
+        self.filling.iter_mut().for_each(|filling| filling.rows = 0);
         true
     }
 
@@ -450,9 +460,9 @@ impl Decoder {
                     return;
                 }
                 Look::Row { length, message, cells, .. } => {
-                    if let Some(open) = self.open.get(message).copied() {
+                    if let Some(filling) = self.filling.get(message).copied() {
                         let plan = Arc::clone(&self.plan);
-                        self.read_block(&plan, open, stream);
+                        self.read_block(&plan, filling.candidate, stream);
                     }
                     self.take_row(message, length, cells);
                 }
@@ -521,26 +531,25 @@ impl Decoder {
     }
 
     /// Notes frames at `head` that the plan has taken; their columns are read later, with others.
-    #[inline]
+    #[inline(always)]
     fn note(&mut self, plan: &Plan, taken: Taken, stream: &[u8]) {
         let Some(candidate) = plan.candidates.get(taken.candidate) else { return };
         let message = candidate.message;
         if self.skipped_from.is_some() {
             self.report_skipped();
         }
-        if let Some(open) = self.open.get_mut(message)
-            && *open != taken.candidate
-        {
-            let before = std::mem::replace(open, taken.candidate);
+        let Some(filling) = self.filling.get_mut(message) else { return };
+        let before = std::mem::replace(&mut filling.candidate, taken.candidate);
+        let first = filling.rows;
+        let rows = first.saturating_add(u32::try_from(taken.frames).unwrap_or(u32::MAX));
+        filling.rows = rows;
+        if before != taken.candidate {
             self.read_block(plan, before, stream);
         }
-        let Some(rows) = self.rows.get_mut(message) else { return };
         let kind = u16::try_from(message).unwrap_or(u16::MAX);
-        let first = *rows;
-        *rows = first.saturating_add(u32::try_from(taken.frames).unwrap_or(u32::MAX));
         match taken.frames {
             1 => self.batch.order.push(Item::Row { kind, row: first }),
-            _ => self.batch.order.extend((first..*rows).map(|row| Item::Row { kind, row })),
+            _ => self.batch.order.extend((first..rows).map(|row| Item::Row { kind, row })),
         }
         self.noted = true;
         self.head += taken.length;
@@ -549,7 +558,7 @@ impl Decoder {
         }
         // As `heard` does it.
         if candidate.is_question {
-            self.asked = Some((message, self.now + ANSWER_WAIT));
+            self.asked = Some((message, self.answer_until));
         } else if !candidate.answers.is_empty() {
             self.asked = None;
         }
@@ -718,8 +727,8 @@ impl Decoder {
             rows.known_at.push(if self.unhurried { at } else { self.now });
             rows.bytes.push(range);
             let row = u32::try_from(rows.at.len() - 1).unwrap_or(u32::MAX);
-            if let Some(rows) = self.rows.get_mut(message) {
-                *rows = row.saturating_add(1);
+            if let Some(filling) = self.filling.get_mut(message) {
+                filling.rows = row.saturating_add(1);
             }
             self.batch.order.push(Item::Row { kind: u16::try_from(message).unwrap_or(u16::MAX), row });
         }
@@ -746,7 +755,7 @@ impl Decoder {
     fn heard(&mut self, message: usize) {
         let Some(heard) = self.protocol.messages.get(message) else { return };
         if heard.is_question {
-            self.asked = Some((message, self.now + ANSWER_WAIT));
+            self.asked = Some((message, self.answer_until));
         } else if !heard.answers.is_empty() {
             self.asked = None;
         }
