@@ -520,14 +520,9 @@ impl Judge {
 
     /// The line itself reported errors.
     pub fn line_errors(&mut self, kind: LineErrorKind, count: u32) {
-        self.link.errors(self.now, count);
-        let name = match kind {
-            LineErrorKind::Parity => "parity",
-            LineErrorKind::Framing => "framing",
-            LineErrorKind::Overrun => "overrun",
-            LineErrorKind::Break => "break",
-        };
-        self.say_link(LinkChange::LineErrors, format!("{count} {name} errors on the line"));
+        if let Some(text) = self.link.errors(self.now, kind, count) {
+            self.say_link(LinkChange::LineErrors, text);
+        }
     }
 
     /// This program sent a question; to be called at the first of its kind only.

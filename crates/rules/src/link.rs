@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use model::{ColumnLayout, Conversion, KindLayout, Layout, Quantity, Reason, Rejected, SessionTime};
+use model::{ColumnLayout, Conversion, KindLayout, Layout, LineErrorKind, Quantity, Reason, Rejected, SessionTime};
 
 use crate::counters::{Clock, Counter, SharedCounter};
 use crate::latest::too_old_from;
@@ -15,6 +15,17 @@ const ENOUGH: u64 = 20;
 /// Shares of damaged frames, in percent. Our own choice.
 pub(crate) const WARNING_PERCENT: u64 = 1;
 pub(crate) const CRITICAL_PERCENT: u64 = 10;
+
+/// What the line itself can report.
+const LINE_ERRORS: [(LineErrorKind, &str); 4] = [
+    (LineErrorKind::Parity, "parity"),
+    (LineErrorKind::Framing, "framing"),
+    (LineErrorKind::Overrun, "overrun"),
+    (LineErrorKind::Break, "break"),
+];
+
+/// As long as this nothing more is said of them.
+const BETWEEN_LINE_ERRORS: Duration = Duration::from_secs(1);
 /// A message without "every" is missed after this.
 const DEFAULT_PATIENCE: Duration = Duration::from_secs(2);
 /// A message that was missing must come regularly for so long before its alarm clears.
@@ -70,7 +81,12 @@ pub(crate) struct Link {
     settled_at: SessionTime,
     pub(crate) lost_at: Option<SessionTime>,
     pub(crate) clock_step_at: Option<SessionTime>,
+    /// What the line itself reported: before the first frame since the opening, and after it.
+    pub(crate) early_line_errors: u64,
     pub(crate) line_errors: u64,
+    /// Those of each kind that were not said yet, and when some were said last.
+    unsaid: [u64; LINE_ERRORS.len()],
+    said_at: Option<SessionTime>,
     /// The longest gap between two frames of a message, and when it began.
     longest_gap: Option<(Duration, SessionTime)>,
     shared: SharedCounter,
@@ -99,7 +115,10 @@ impl Link {
             settled_at: SessionTime::ZERO,
             lost_at: None,
             clock_step_at: None,
+            early_line_errors: 0,
             line_errors: 0,
+            unsaid: [0; LINE_ERRORS.len()],
+            said_at: None,
             longest_gap: None,
             shared: SharedCounter::default(),
             restart: None,
@@ -126,11 +145,36 @@ impl Link {
         }
     }
 
-    /// The line itself reported errors. Those of its opening are no fault.
-    pub(crate) fn errors(&mut self, at: SessionTime, count: u32) {
-        if self.settled_at <= at {
-            self.line_errors = self.line_errors.saturating_add(count.into());
+    /// The line itself reported errors. Those of its opening are no fault, and a board that wakes up often sends one.
+    ///
+    /// What to say of it: at most once a second, since a line at another baud rate reports hundreds.
+    pub(crate) fn errors(&mut self, at: SessionTime, kind: LineErrorKind, count: u32) -> Option<String> {
+        let errors = match self.before_first || at < self.settled_at {
+            true => &mut self.early_line_errors,
+            false => &mut self.line_errors,
+        };
+        *errors = errors.saturating_add(count.into());
+        for (unsaid, (known, _)) in self.unsaid.iter_mut().zip(LINE_ERRORS) {
+            if known == kind {
+                *unsaid = unsaid.saturating_add(count.into());
+            }
         }
+        if self.said_at.is_some_and(|said| at.since(said) < BETWEEN_LINE_ERRORS) {
+            return None;
+        }
+        self.said_at = Some(at);
+        let said = std::mem::take(&mut self.unsaid);
+        let kinds: Vec<_> = said.iter().zip(LINE_ERRORS).filter(|(count, _)| 0 < **count).collect();
+        let all = kinds.iter().fold(0_u64, |all, (count, _)| all.saturating_add(**count));
+        let kinds: Vec<_> = kinds.iter().map(|(count, (_, name))| format!("{count} {name}")).collect();
+        let noun = if all == 1 { "error" } else { "errors" };
+        (0 < all).then(|| format!("{} {noun} on the line", kinds.join(", ")))
+    }
+
+    /// Whether the line itself reported as many errors as would be too much damage. Most of them damage a frame and
+    /// count there, too; one that hits nothing is no worse.
+    pub(crate) fn has_too_many_line_errors(&self) -> bool {
+        WARNING_PERCENT * 100 < share(self.good, self.line_errors)
     }
 
     /// A sound frame. Returns the gap since the one before, if it was too long.
@@ -373,11 +417,27 @@ mod tests {
         link.opened(SessionTime::ZERO, Duration::MAX);
         link.frame(SessionTime::ZERO, 0, 10);
         link.rejected(SessionTime::from_millis(9_999), &skipped(10));
-        link.errors(SessionTime::from_millis(9_999), 3);
-        assert_eq!((link.damaged, link.line_errors), (0, 0));
+        let _ = link.errors(SessionTime::from_millis(9_999), LineErrorKind::Framing, 3);
+        assert_eq!((link.damaged, link.early_line_errors, link.line_errors), (0, 3, 0));
         link.rejected(SessionTime::from_millis(10_000), &skipped(10));
-        link.errors(SessionTime::from_millis(10_000), 3);
-        assert_eq!((link.damaged, link.line_errors), (1, 3));
+        let _ = link.errors(SessionTime::from_millis(10_000), LineErrorKind::Framing, 3);
+        assert_eq!((link.damaged, link.early_line_errors, link.line_errors), (1, 3, 3));
+    }
+
+    #[test]
+    fn errors_of_the_line_are_measured_against_the_frames() {
+        let mut link = link(None);
+        let _ = link.errors(SessionTime::from_millis(5), LineErrorKind::Framing, u32::MAX);
+        assert!(!link.has_too_many_line_errors(), "nothing was heard yet");
+        for frame in 0..297 {
+            link.frame(SessionTime::from_millis(frame * 100), 0, 10);
+        }
+        let _ = link.errors(SessionTime::from_millis(30_000), LineErrorKind::Framing, 3);
+        assert!(!link.has_too_many_line_errors(), "three with 297 are one in a hundred");
+        let _ = link.errors(SessionTime::from_millis(30_000), LineErrorKind::Framing, 1);
+        assert!(link.has_too_many_line_errors());
+        let _ = link.errors(SessionTime::from_millis(30_000), LineErrorKind::Framing, u32::MAX);
+        assert!(link.has_too_many_line_errors());
     }
 
     #[test]

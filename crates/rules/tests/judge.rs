@@ -866,7 +866,7 @@ fn damage_warns_then_fails_and_few_frames_are_no_excuse() {
 }
 
 #[test]
-fn a_lost_line_a_clock_step_and_line_errors_stay_for_the_session() {
+fn a_lost_line_and_a_clock_step_stay_for_the_session() {
     let mut bench = Bench::new();
     bench.run(16_000);
     bench.lines("");
@@ -881,11 +881,39 @@ fn a_lost_line_a_clock_step_and_line_errors_stay_for_the_session() {
     bench.run(16_000);
     bench.judge.clock_step(-90_000_000_000);
     assert_eq!(bench.result("link"), "no data: the host slept or its clock was set at 16.000 s");
+}
 
+#[test]
+fn errors_of_the_line_are_said_once_a_second_and_too_many_are_no_evidence() {
     let mut bench = Bench::new();
     bench.run(16_000);
-    bench.judge.line_errors(LineErrorKind::Framing, 2);
-    assert_eq!(bench.result("link"), "no data: the line reported 2 errors");
+    bench.lines("");
+    bench.judge.line_errors(LineErrorKind::Framing, 1);
+    bench.judge.line_errors(LineErrorKind::Framing, 1);
+    bench.judge.line_errors(LineErrorKind::Break, 1);
+    assert_eq!(lines(&mut bench.judge), ["16.000 link line errors: 1 framing error on the line"]);
+    let result = bench.result("link");
+    assert!(result.starts_with("passed") && result.contains(", 3 errors of the line itself"), "{result}");
+    bench.run(17_000);
+    bench.lines("");
+    bench.judge.line_errors(LineErrorKind::Parity, 2000);
+    let said = "17.000 link line errors: 2000 parity, 1 framing, 1 break errors on the line";
+    assert!(lines(&mut bench.judge).contains(&said.to_owned()));
+    let result = bench.result("link");
+    assert!(result.starts_with("no data: the line itself reported 2003 errors beside"), "{result}");
+}
+
+#[test]
+fn a_line_that_reports_errors_and_gives_no_frame_points_to_its_settings() {
+    let mut bench = Bench::new();
+    bench.judge.opened("port");
+    bench.quiet(20_000);
+    bench.judge.received(412);
+    bench.judge.line_errors(LineErrorKind::Framing, 400);
+    bench.judge.batch(&damage(2, SessionTime::from_millis(20_000), 412));
+    let expected = "412 bytes, no valid frame; no frame start was seen: look at baud rate and protocol; \
+                    the line itself reported 400 errors: most often the baud rate or the parity is another";
+    assert_eq!(bench.verdict().because[0], expected);
 }
 
 #[test]

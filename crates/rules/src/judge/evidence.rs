@@ -11,7 +11,7 @@ use crate::bus::BusState;
 use crate::check::Check;
 use crate::finding::{Confidence, Finding};
 use crate::limits::LimitName;
-use crate::link::{LONG_GAP, WARNING_PERCENT};
+use crate::link::{LONG_GAP, Link, WARNING_PERCENT};
 use crate::pack_sum::Origin;
 use crate::rate::RateWindow;
 use crate::stage::Stage;
@@ -133,7 +133,14 @@ impl Judge {
             Some(reason) => format!("frame starts were seen, the first was refused: {reason}"),
             None => "no frame start was seen: look at baud rate and protocol".to_owned(),
         };
-        format!("{bytes} bytes, no valid frame; {seen}")
+        let errors = match self.link.early_line_errors {
+            0 => String::new(),
+            // A stop bit or a parity bit that is not where it should be (common practice, no source).
+            count => {
+                format!("; the line itself reported {count} errors: most often the baud rate or the parity is another")
+            }
+        };
+        format!("{bytes} bytes, no valid frame; {seen}{errors}")
     }
 
     /// The stages in which enough sets of cells were seen.
@@ -342,9 +349,6 @@ impl Judge {
         if let Some(at) = self.link.clock_step_at {
             return Err(format!("the host slept or its clock was set at {at:.3} s"));
         }
-        if self.link.line_errors > 0 {
-            return Err(format!("the line reported {} errors", self.link.line_errors));
-        }
         if self.link.good < ENOUGH {
             return Err(format!("only {} frames", self.link.good));
         }
@@ -356,6 +360,13 @@ impl Judge {
                 self.link.good
             ));
         }
+        let line_errors = self.link.line_errors;
+        if self.link.has_too_many_line_errors() {
+            return Err(format!(
+                "the line itself reported {line_errors} errors beside {} sound frames",
+                self.link.good
+            ));
+        }
         let unknown = match self.link.unknown_messages {
             0 => String::new(),
             count => format!(", {count} of unknown kinds passed over"),
@@ -364,7 +375,12 @@ impl Judge {
             0 => String::new(),
             count => format!(", {count} unverified or without their question"),
         };
-        Ok(format!("{} sound frames, {} damaged{unknown}{untrusted}", self.link.good, self.link.damaged))
+        let line_errors = match line_errors {
+            0 => String::new(),
+            count => format!(", {count} errors of the line itself"),
+        };
+        let Link { good, damaged, .. } = &self.link;
+        Ok(format!("{good} sound frames, {damaged} damaged{line_errors}{unknown}{untrusted}"))
     }
 
     fn period_evidence(&self) -> std::result::Result<String, String> {

@@ -25,9 +25,75 @@ impl LineErrorCounts {
     }
 }
 
+/// Reads the counters of a port: what its driver has counted since it was loaded. `None` where there are none: a
+/// pseudo-terminal, a driver without them, another system than Linux.
+#[cfg(unix)]
+pub(crate) fn read(port: &impl std::os::fd::AsRawFd) -> Option<LineErrorCounts> {
+    #[cfg(target_os = "linux")]
+    return linux::read(port.as_raw_fd());
+    #[cfg(not(target_os = "linux"))]
+    {
+        let _ = port;
+        None
+    }
+}
+
+#[cfg(target_os = "linux")]
+mod linux {
+    use std::ffi::c_int;
+    use std::os::fd::RawFd;
+
+    use nix::libc::TIOCGICOUNT;
+
+    use super::LineErrorCounts;
+
+    /// `struct serial_icounter_struct` of `linux/serial.h`.
+    #[repr(C)]
+    #[derive(Default)]
+    struct Counters {
+        /// CTS, DSR, RI and DCD.
+        changes_of_modem_lines: [c_int; 4],
+        received: c_int,
+        sent: c_int,
+        frame: c_int,
+        overrun: c_int,
+        parity: c_int,
+        brk: c_int,
+        buffer_overrun: c_int,
+        reserved: [c_int; 9],
+    }
+
+    const _: () = assert!(size_of::<Counters>() == 80, "as linux/serial.h has it");
+
+    nix::ioctl_read_bad!(counters, TIOCGICOUNT, Counters);
+
+    pub(super) fn read(port: RawFd) -> Option<LineErrorCounts> {
+        let mut is = Counters::default();
+        // SAFETY: the system writes one such structure, which is there; a descriptor that is no port is an error.
+        #[expect(unsafe_code, reason = "no safe call reads these counters")]
+        unsafe {
+            counters(port, &raw mut is).ok()?;
+        }
+        Some(LineErrorCounts {
+            parity: is.parity.cast_unsigned(),
+            framing: is.frame.cast_unsigned(),
+            // In the port's own store and in the driver's.
+            overrun: is.overrun.wrapping_add(is.buffer_overrun).cast_unsigned(),
+            breaks: is.brk.cast_unsigned(),
+        })
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn a_file_and_a_pseudo_terminal_have_none() {
+        assert_eq!(read(&tempfile::tempfile().expect("a file")), None);
+        assert_eq!(read(&serialport::TTYPort::pair().expect("a pair").0), None);
+    }
 
     #[test]
     fn only_what_changed_is_told_and_counters_may_wrap() {

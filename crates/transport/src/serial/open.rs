@@ -11,7 +11,7 @@ use crate::open_error::{OpenError, OpenErrorKind, busy_hint, lookup, not_found_h
 use crate::ports::{self, PortInfo, UsbIdentity};
 use crate::sending::WayOut;
 use crate::serial::identity::{Match, Search};
-use crate::serial::line_errors::LineErrorCounts;
+use crate::serial::line_errors::{self, LineErrorCounts};
 use crate::serial::reading::{Finder, Found, Line};
 
 /// How long a read waits for the first byte. It is also how soon the thread hears the stop.
@@ -155,9 +155,10 @@ impl Line for OpenPort {
         self.0.read(buffer)
     }
 
-    /// Not read: the counters of a real port (`TIOCGICOUNT` on Linux) need an unsafe call, which this workspace does
-    /// not make. Damaged bytes show as failed checksums instead.
     fn error_counts(&mut self) -> Option<LineErrorCounts> {
+        #[cfg(unix)]
+        return line_errors::read(&self.0);
+        #[cfg(not(unix))]
         None
     }
 
