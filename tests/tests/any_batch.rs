@@ -38,7 +38,8 @@ fn replayed(header: &SessionHeader, inputs: &[Input]) -> Vec<String> {
 fn in_blocks(header: &SessionHeader, inputs: &[Input], mut length: impl FnMut() -> usize) -> Vec<String> {
     let protocol = Arc::new(Protocol::parse(&header.protocol_text).0.expect("the protocol is sound"));
     let pack = Pack::parse(&header.pack_text).0.expect("the pack is sound");
-    let setup = Setup { layout: protocol.layout().clone(), settle: protocol.settle(), times: header.times };
+    let setup =
+        Setup { layout: protocol.layout().clone(), settle: protocol.settle(), times: header.times, draft: false };
     let (mut decoder, mut judge) = (Decoder::new(protocol), Judge::new(pack, setup));
     judge.opened("a line");
     let mut last = SessionTime::ZERO;

@@ -12,6 +12,7 @@ use crate::unwrap::Wrapping;
 pub struct Protocol {
     pub(crate) name: String,
     pub(crate) summary: String,
+    pub(crate) draft: bool,
     pub(crate) line: Option<LineSettings>,
     pub(crate) settle: Duration,
     pub(crate) wrapping: Option<Wrapping>,
@@ -32,6 +33,11 @@ impl Protocol {
     /// What it is, in one line; may be empty.
     pub fn summary(&self) -> &str {
         &self.summary
+    }
+
+    /// Whether it calls itself a draft: nobody has held its values against a display or a meter.
+    pub fn is_draft(&self) -> bool {
+        self.draft
     }
 
     /// How the serial line is set; `None` where the file does not say.

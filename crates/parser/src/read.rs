@@ -38,6 +38,11 @@ impl Protocol {
 }
 
 fn read_protocol(root: Table<'_>) -> Option<Protocol> {
+    let draft = root.flag("draft").unwrap_or(false);
+    if draft {
+        let hint = "hold its values against a display or a meter, then take this line out";
+        root.warning(&root.span_of("draft"), "a draft that nobody has confirmed: with it the answer is never go", hint);
+    }
     let line = root.table("line", &spec::LINE);
     let settle = line.and_then(|line| line.duration("settle")).unwrap_or(DEFAULT_SETTLE);
     let wrapping = line.and_then(read_wrapping);
@@ -129,6 +134,7 @@ fn read_protocol(root: Table<'_>) -> Option<Protocol> {
     };
     let mut protocol = Protocol {
         name: layout.protocol.clone(),
+        draft,
         summary: root.text("summary").map(|text| text.value.to_owned()).unwrap_or_default(),
         line,
         settle,

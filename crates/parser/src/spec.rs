@@ -9,6 +9,11 @@ pub static PROTOCOL: TableSpec = TableSpec {
     keys: &[
         Key::required("protocol", Kind::Text, "the protocol's name"),
         Key::optional("summary", Kind::Text, "what it is, in one line"),
+        Key::optional(
+            "draft",
+            Kind::Flag,
+            "true while nobody has held its values against a display or a meter: never go",
+        ),
         Key::optional("line", Kind::Table(&LINE), "how the serial line is set"),
         Key::required("frame", Kind::Tables(&FRAME), "how frames are found in the bytes"),
         Key::required("message", Kind::Tables(&MESSAGE), "what the frames say"),

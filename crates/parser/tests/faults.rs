@@ -207,7 +207,7 @@ message = []"#,
         &with("[more]\nthing = 1"),
         r#"
 15:2 <more> unknown key "more"
-    => a protocol file has: protocol, summary, line, frame, message, ask, example"#,
+    => a protocol file has: protocol, summary, draft, line, frame, message, ask, example"#,
     );
     check(
         &with("protocol"),

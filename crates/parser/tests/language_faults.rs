@@ -121,6 +121,29 @@ fn the_line() {
 }
 
 #[test]
+fn a_draft() {
+    let with = |draft: &str| parts(VOLTS).replacen("[[frame]]", &format!("draft = {draft}\n[[frame]]"), 1);
+    check(
+        &with("true"),
+        r#"
+2:9 <true> warning: a draft that nobody has confirmed: with it the answer is never go
+    => hold its values against a display or a meter, then take this line out"#,
+    );
+    check(&with("false"), "");
+    check(
+        &with("\"yes\""),
+        r#"
+2:9 <"yes"> "draft" is a text, expected true or false
+    => write for example draft = true"#,
+    );
+    for (draft, is_one) in [("true", true), ("false", false)] {
+        let (protocol, _) = parser::Protocol::parse(&with(draft));
+        assert_eq!(protocol.map(|protocol| protocol.is_draft()), Some(is_one));
+    }
+    assert_eq!(parser::Protocol::parse(&parts(VOLTS)).0.map(|protocol| protocol.is_draft()), Some(false));
+}
+
+#[test]
 fn frames() {
     check(
         &text("", "").replace("[[frame]]", "[line]\nstuffing = \"slip\"\n[[frame]]"),

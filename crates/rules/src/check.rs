@@ -13,6 +13,8 @@ pub enum Check {
     MessagePeriods,
     /// Times were measured, not assumed.
     MeasuredTimes,
+    /// Somebody has confirmed what the protocol file says. Required only where it calls itself a draft.
+    ConfirmedProtocol,
     /// Counters and values move.
     LiveValues,
     /// Every cell of the pack has a value.
@@ -53,11 +55,12 @@ pub enum Check {
 
 impl Check {
     /// All of them, in the order in which a verdict lists them, with the name that files and output use.
-    pub const ALL: [(&'static str, Self); 22] = [
+    pub const ALL: [(&'static str, Self); 23] = [
         ("link", Self::Link),
         ("checksum", Self::Checksum),
         ("message periods", Self::MessagePeriods),
         ("measured times", Self::MeasuredTimes),
+        ("confirmed protocol", Self::ConfirmedProtocol),
         ("live values", Self::LiveValues),
         ("all cells", Self::AllCells),
         ("all temperatures", Self::AllTemperatures),
@@ -89,6 +92,7 @@ impl Check {
             self,
             Self::Link
                 | Self::MeasuredTimes
+                | Self::ConfirmedProtocol
                 | Self::LiveValues
                 | Self::AllCells
                 | Self::CellHigh

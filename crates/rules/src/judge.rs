@@ -83,6 +83,8 @@ pub struct Setup {
     pub settle: Duration,
     /// Where the times come from.
     pub times: Times,
+    /// The protocol file is a draft: nobody has held its values against a display or a meter.
+    pub draft: bool,
 }
 
 /// How often something was seen at rest and otherwise.

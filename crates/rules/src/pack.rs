@@ -296,6 +296,7 @@ fn read_waivers(root: Table<'_>) -> BTreeMap<Check, String> {
         if !check.can_be_waived() {
             let hint = match check {
                 Check::BeforePower => "nothing is required that [prepare] does not list",
+                Check::ConfirmedProtocol => "it is asked only of a protocol file that calls itself a draft",
                 _ => "without it no verdict means anything",
             };
             table.fault_hint(&key.span, format!("{check} can't be waived"), hint);

@@ -46,7 +46,8 @@ fn a_sound_pack_at_rest_is_go_after_the_observation_and_not_before() {
         ]
     );
     let names: Vec<&str> = verdict.checks.iter().map(|check| check.check.name()).collect();
-    let required = Check::ALL.iter().map(|(name, _)| *name).filter(|name| *name != "before power");
+    let required =
+        Check::ALL.iter().map(|(name, _)| *name).filter(|name| !["before power", "confirmed protocol"].contains(name));
     assert_eq!(names, required.collect::<Vec<_>>());
     assert!(bench.judge.alarms().is_empty());
 }
@@ -939,6 +940,23 @@ fn assumed_times_are_never_go() {
     assert!(bench.judge.alarms().is_empty(), "{:?}", bench.judge.alarms());
     bench.quiet(60_000);
     assert_eq!(bench.lines("message"), NOTHING, "a silence has no meaning then");
+}
+
+#[test]
+fn with_a_draft_of_a_protocol_nothing_is_go() {
+    let mut sound = Bench::new();
+    sound.run(30_000);
+    assert_eq!(sound.outcome(), Outcome::Go);
+    assert_eq!(sound.result("confirmed protocol"), "", "not asked of another file");
+
+    let setup = rules::Setup { draft: true, ..setup(layout(vec![cells_kind(), pack_kind()])) };
+    let mut bench = Bench::with(PACK, setup);
+    bench.run(30_000);
+    assert_eq!(bench.outcome(), Outcome::CannotTell);
+    let why =
+        "the protocol file is a draft: hold its values against a display or a meter, then take \"draft\" out of it";
+    assert_eq!(bench.result("confirmed protocol"), format!("no data: {why}"));
+    assert_eq!(bench.verdict().because, [format!("confirmed protocol: {why}")]);
 }
 
 #[test]

@@ -82,7 +82,12 @@ impl Engine {
             let errors = |faults: Vec<Fault>| faults.into_iter().filter(|f| f.level == model::Level::Error).collect();
             return Err(Unusable { protocol: errors(protocol_faults), pack: errors(pack_faults) });
         };
-        let setup = Setup { layout: protocol.layout().clone(), settle: protocol.settle(), times: header.times };
+        let setup = Setup {
+            layout: protocol.layout().clone(),
+            settle: protocol.settle(),
+            times: header.times,
+            draft: protocol.is_draft(),
+        };
         let header = Arc::new(header);
         Ok(Self {
             decoder: Decoder::new(Arc::new(protocol)),

@@ -152,7 +152,12 @@ impl State {
         assert_eq!(faults, []);
         let protocol = Arc::new(protocol.expect("no fault"));
         let pack = Pack::parse(PACK).0.expect("no fault");
-        let setup = Setup { layout: protocol.layout().clone(), settle: protocol.settle(), times: Times::Measured };
+        let setup = Setup {
+            layout: protocol.layout().clone(),
+            settle: protocol.settle(),
+            times: Times::Measured,
+            draft: false,
+        };
         let judges = matches!(contender, Contender::Limits | Contender::Judge);
         Self {
             contender,

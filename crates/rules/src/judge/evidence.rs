@@ -115,11 +115,12 @@ impl Judge {
     }
 
     /// What was checked by hand counts where the pack file requires it, and wherever it failed; the load's side of the
-    /// switch where the line tells its voltage.
+    /// switch where the line tells its voltage; the protocol where it calls itself a draft.
     fn is_required(&self, check: Check) -> bool {
         match check {
             Check::BeforePower => !self.pack.required_by_hand().is_empty() || self.book.failed(check).next().is_some(),
             Check::Bus => self.plan.carries(Quantity::BusVoltage),
+            Check::ConfirmedProtocol => self.setup.draft,
             _ => true,
         }
     }
@@ -272,6 +273,12 @@ impl Judge {
                     ));
                 }
                 Ok(format!("{} readings at rest", self.current_at_rest))
+            }
+            // It is required only where there is none.
+            Check::ConfirmedProtocol => {
+                Err("the protocol file is a draft: hold its values against a display or a meter, \
+                                             then take \"draft\" out of it"
+                    .to_owned())
             }
             Check::Bus => self.bus_evidence(),
             Check::Status => self.status_evidence(),

@@ -103,7 +103,7 @@ pub(crate) fn layout(kinds: Vec<KindLayout>) -> Layout {
 }
 
 pub(crate) fn setup(layout: Layout) -> Setup {
-    Setup { layout, settle: Duration::ZERO, times: Times::Measured }
+    Setup { layout, settle: Duration::ZERO, times: Times::Measured, draft: false }
 }
 
 /// One row: its message kind, its time and its numbers as sent.
