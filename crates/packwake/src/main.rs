@@ -10,11 +10,13 @@ mod faults;
 mod files;
 mod frames;
 mod output;
+mod page_file;
 mod ports;
 mod practice;
 #[cfg(test)]
 mod practice_window;
 mod replay;
+mod report;
 mod schema;
 mod simulate;
 mod status_line;
@@ -68,6 +70,7 @@ fn main() -> ExitCode {
         Some(Task::Watch(task)) => watch::run(*task, &mut prose),
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),
+        Some(Task::Report(task)) => report::run(&task, &mut prose),
         Some(Task::Frames(task)) => frames::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),
         Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),

@@ -13,8 +13,10 @@ use crate::estimates::residuals::Residuals;
 use crate::estimates::resistance::{Lag, Resistances};
 use crate::estimates::steps::StepFault;
 use crate::estimates::trend::{NoTrend, Trend, Window};
+use crate::figures::CellResistances;
 use crate::finding::Confidence;
 use crate::measured::{Figure, Measured};
+use crate::rested::{Rest, Rested};
 
 /// A finding about how cells stand apart rests on so many sets.
 const ENOUGH: u64 = 10;
@@ -66,6 +68,7 @@ pub(super) struct CellEvidence {
     quiet: Neighbours,
     drift: Trend,
     drifting: bool,
+    rested: Rested,
     resistances: Resistances,
     swapped: Vec<Option<Tally>>,
     /// By the cell that reads nothing: its partner above, or below.
@@ -101,6 +104,7 @@ impl CellEvidence {
             quiet: Neighbours::new(cells, facts.cell_step),
             drift: Trend::new(cells, facts.cell_step, Window::Everything),
             drifting: false,
+            rested: Rested::default(),
             resistances: Resistances::new(cells, facts.step_settings()),
             swapped: vec![None; cells],
             pulled: vec![[None; 2]; cells],
@@ -170,6 +174,8 @@ impl CellEvidence {
                 self.drift.restart();
             }
             self.drift.set(at, self.residuals.apart());
+            let kind = (set.stage, set.after_load);
+            self.rested.set(at, kind, set.median, self.residuals.apart());
         } else if !set.quiet {
             self.drifting = false;
         }
@@ -656,9 +662,7 @@ impl CellEvidence {
     }
 
     fn resistance_figures(&self) -> Result<[Figure; 2], String> {
-        let lags = [Lag::TwoSeconds, Lag::Second, Lag::Instant];
-        let told = lags.into_iter().find_map(|lag| Some((lag, self.resistances.median(lag).ok()?)));
-        let (lag, median) = told.ok_or_else(|| self.why_no_resistance())?;
+        let (lag, median) = self.best_lag().ok_or_else(|| self.why_no_resistance())?;
         let cells = (0..self.cells).filter_map(|index| Some((index, self.resistances.cell(index, lag).ok()?)));
         let highest = cells.max_by(|(_, one), (_, other)| one.held.value.total_cmp(&other.held.value));
         let (index, cell_found) = highest.ok_or_else(|| self.why_no_resistance())?;
@@ -673,6 +677,28 @@ impl CellEvidence {
             text += &format!(", {} times the median", plus_minus(ratio.value, ratio.uncertainty));
         }
         Ok([of_median, Figure::of(&held, 1.0, "ohm", text).at(cell(index))])
+    }
+
+    /// The longest lag that was seen has the least noise and the whole effect; with the median cell's resistance, in ohms.
+    fn best_lag(&self) -> Option<(Lag, f64)> {
+        let lags = [Lag::TwoSeconds, Lag::Second, Lag::Instant];
+        lags.into_iter().find_map(|lag| Some((lag, self.resistances.median(lag).ok()?)))
+    }
+
+    /// Every cell at the lag that the measurements show.
+    pub(super) fn all_resistances(&self) -> Result<CellResistances, String> {
+        let told = self.best_lag().zip(self.resistances.newest_step());
+        let ((lag, median), newest) = told.ok_or_else(|| self.why_no_resistance())?;
+        let cells = (0..self.cells).map(|index| self.resistances.cell(index, lag).ok()).collect();
+        Ok(CellResistances { lag, steps: self.resistances.steps(), newest, median, cells })
+    }
+
+    pub(super) fn rests(&self, facts: &Facts) -> Vec<Rest> {
+        self.rested.rests(facts.cell_step)
+    }
+
+    pub(super) fn drifts(&self) -> Vec<Option<Estimate>> {
+        (0..self.cells).map(|index| self.drift.per_hour(index).ok()).collect()
     }
 
     fn why_no_resistance(&self) -> String {
