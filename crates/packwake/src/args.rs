@@ -18,6 +18,11 @@ const REPORTED: &str = "The page needs nothing else: no script, no picture, no f
     verdict. Exit status: 0 written, whatever the verdict, 2 usage or unusable file, 4 written, and the recording is \
     incomplete.";
 
+const COMPARED: &str = "Like is compared with like only: the same stage, steps of the load of like size. Each line has the \
+    old and the new value, their difference with its standard uncertainty, and whether it is beyond four of them. Exit \
+    status: 0 compared, whatever changed, 2 usage, unusable file or no comparison (other cells), 4 compared, and a \
+    recording is incomplete.";
+
 /// Watches battery management data during a first power-up and says go, no-go or cannot tell.
 #[derive(Debug, Parser)]
 #[command(version, about, max_term_width = 100, after_help = CAUTION, after_long_help = format!("{STATUSES}\n\n{CAUTION}"))]
@@ -42,6 +47,9 @@ pub(crate) enum Task {
     /// Write a report of a session: one page to read, to print and to keep with the pack.
     #[command(after_help = REPORTED)]
     Report(Report),
+    /// Compare two recordings of the same pack: what drifted, as far as that can be told.
+    #[command(after_help = COMPARED)]
+    Compare(Compare),
     /// Show the bytes of a recording, or of a raw byte file: each frame part by part, and why the rest is none.
     Frames(Frames),
     /// Check protocol files, pack files and recordings, and run the examples of protocol files.
@@ -172,6 +180,25 @@ pub(crate) struct Report {
     pub(crate) from: Recorded,
     #[command(flatten)]
     pub(crate) to: PageFile,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Compare {
+    /// The older recording.
+    #[arg(value_name = "OLD")]
+    pub(crate) old: PathBuf,
+    /// The newer one.
+    #[arg(value_name = "NEW")]
+    pub(crate) new: PathBuf,
+    /// The page to write, such as drift.html; `-` is standard output. A file that is there stays as it is. Without this the
+    /// comparison is printed.
+    #[arg(short = 'o', long = "out", value_name = "OUT", conflicts_with = "json")]
+    pub(crate) out: Option<PathBuf>,
+    /// Write over OUT if it is there, when the new page is complete.
+    #[arg(long, requires = "out")]
+    pub(crate) replace: bool,
+    #[command(flatten)]
+    pub(crate) print: Print,
 }
 
 /// Where a page goes.

@@ -5,6 +5,7 @@
 mod args;
 mod by_hand;
 mod check;
+mod compare;
 mod export;
 mod faults;
 mod files;
@@ -71,6 +72,7 @@ fn main() -> ExitCode {
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),
         Some(Task::Report(task)) => report::run(&task, &mut prose),
+        Some(Task::Compare(task)) => compare::run(&task, &mut prose),
         Some(Task::Frames(task)) => frames::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),
         Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),

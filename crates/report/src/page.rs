@@ -62,14 +62,25 @@ pub(crate) fn cautions(account: &Account, html: &mut Html) {
     html.element("ul", &[], |html| CAUTIONS.iter().for_each(|caution| html.line("li", "", caution)));
 }
 
-/// A table: each head with whether its column has numbers; rows with a class, which may be empty.
-pub(crate) fn table(heads: &[(&str, bool)], rows: &[(&'static str, Vec<String>)], html: &mut Html) {
+/// What a column of a table holds.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Holds {
+    /// Numbers, which are not broken and stand to the right.
+    Numbers,
+    /// A few words of our own, which are not broken.
+    Words,
+    /// Text of any length and origin.
+    Text,
+}
+
+/// A table: its heads; rows with a class, which may be empty.
+pub(crate) fn table(heads: &[(&str, Holds)], rows: &[(&'static str, Vec<String>)], html: &mut Html) {
     html.element("div", &[("class", "wide")], |html| {
         html.element("table", &[], |html| {
             html.element("thead", &[], |html| {
                 html.element("tr", &[], |html| {
-                    for (head, number) in heads {
-                        html.line("th", if *number { "n" } else { "" }, head);
+                    for (head, holds) in heads {
+                        html.line("th", class_of(*holds), head);
                     }
                 });
             });
@@ -78,8 +89,11 @@ pub(crate) fn table(heads: &[(&str, bool)], rows: &[(&'static str, Vec<String>)]
                     let attributes = [("class", *class)];
                     let attributes = if class.is_empty() { &attributes[..0] } else { &attributes[..] };
                     html.element("tr", attributes, |html| {
-                        for (index, (cell, (_, number))) in cells.iter().zip(heads).enumerate() {
-                            html.element("td", if *number { &[("class", "n")] } else { &[] }, |html| {
+                        for (index, (cell, (_, holds))) in cells.iter().zip(heads).enumerate() {
+                            let attributes = [("class", class_of(*holds))];
+                            let attributes =
+                                if attributes[0].1.is_empty() { &attributes[..0] } else { &attributes[..] };
+                            html.element("td", attributes, |html| {
                                 if index == 0 && !class.is_empty() {
                                     html.line("b", "", cell);
                                 } else {
@@ -92,4 +106,12 @@ pub(crate) fn table(heads: &[(&str, bool)], rows: &[(&'static str, Vec<String>)]
             });
         });
     });
+}
+
+fn class_of(holds: Holds) -> &'static str {
+    match holds {
+        Holds::Numbers => "n",
+        Holds::Words => "",
+        Holds::Text => "t",
+    }
 }

@@ -1,6 +1,5 @@
 //! Plots as SVG inside a page: every value lies inside what is drawn.
 
-use std::collections::BTreeSet;
 use std::fmt::Write;
 
 use model::{Channel, Quantity, SessionTime};
@@ -20,8 +19,9 @@ const BOTTOM: f64 = 30.0;
 const OWN_LOOK: usize = 8;
 /// Of many lines so many stand out at most.
 const STAND_OUT: usize = 4;
-/// Marks nearer than this, in units of the picture, become one.
-const MARK_APART: f64 = 9.0;
+/// Of lines nearer than this, in units of the picture, one is drawn, and of numbers.
+const LINES_APART: f64 = 1.5;
+const NUMBERS_APART: f64 = 22.0;
 
 /// How times and values become places.
 #[derive(Clone, Copy, Debug)]
@@ -47,12 +47,16 @@ pub(crate) fn write(account: &Account, plot: &Plot, html: &mut Html) {
     let Some(span) = spans.reduce(Span::with) else { return };
     let unit = plot.unit_nanos as f64;
     let (low, high) = (span.lowest as f64, span.highest as f64);
-    // A flat line has room above and below: a tenth of a unit at the least.
-    let margin = ((high - low) * 0.06).max(unit * 0.1);
+    // Noise of a reading's step must not fill the picture.
+    let least = unit * if plot.unit == "mV" { 10.0 } else { 2.0 };
+    let margin = ((high - low) * 0.06).max((least - (high - low)) / 2.0);
     let frame = Frame { end: account.end.nanos.max(1) as f64, low: low - margin, high: high + margin };
     let looks = looks(account, plot);
-    let lowest = fixed(low / unit, decimals(&frame, unit));
-    let highest = fixed(high / unit, decimals(&frame, unit));
+    let words = |nanos: f64| {
+        let text = fixed(nanos / unit, 3);
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    };
+    let (lowest, highest) = (words(low), words(high));
     let practice = if account.practice { "PRACTICE. " } else { "" };
     let about = format!(
         "{practice}{} from 0 s to {}: lowest {lowest} {unit}, highest {highest} {unit}.",
@@ -211,19 +215,28 @@ fn limits(account: &Account, plot: &Plot, frame: Frame, html: &mut Html) {
 }
 
 fn alarms(account: &Account, frame: Frame, html: &mut Html) {
-    let mut taken: BTreeSet<i64> = BTreeSet::new();
+    let (mut lines, mut numbers): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+    let free = |taken: &mut Vec<f64>, x: f64, apart: f64| {
+        let free = taken.iter().all(|other| apart <= (x - other).abs());
+        if free {
+            taken.push(x);
+        }
+        free
+    };
     for severity in [Severity::Critical, Severity::Warning] {
         for line in account.alarms.iter().filter(|line| line.alarm.worst == severity) {
             let x = frame.x(line.alarm.first_at);
-            if !taken.insert((x / MARK_APART) as i64) {
+            if !free(&mut lines, x, LINES_APART) {
                 continue;
             }
             let extra = if severity == Severity::Warning { " warning" } else { "" };
             let place = format!("M{} {}V{}", number(x), number(TOP), number(HEIGHT - BOTTOM));
             html.empty("path", &[("class", &format!("alarm{extra}")), ("d", &place)]);
-            let mark = if severity == Severity::Critical { "!" } else { "?" };
-            let text_of = format!("{mark}{}", line.alarm.number);
-            text(html, &format!("mark{extra}"), (x, TOP - 18.0), "middle", &text_of);
+            if free(&mut numbers, x, NUMBERS_APART) {
+                let mark = if severity == Severity::Critical { "!" } else { "?" };
+                let text_of = format!("{mark}{}", line.alarm.number);
+                text(html, &format!("mark{extra}"), (x, TOP - 18.0), "middle", &text_of);
+            }
         }
     }
 }

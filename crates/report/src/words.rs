@@ -20,7 +20,7 @@ pub(crate) fn length(end: SessionTime) -> String {
 }
 
 /// `2026-11-26 06:01:49 UTC`: days by the civil calendar that goes on for ever in both directions.
-pub(crate) fn utc(nanos: i64) -> String {
+pub fn utc(nanos: i64) -> String {
     let seconds = nanos.div_euclid(1_000_000_000);
     let (days, of_day) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
     // Years begin in March, so that a leap day is a year's last.

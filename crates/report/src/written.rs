@@ -7,6 +7,7 @@ use rules::{Alarm, Finding, HandLine, HandResult, LimitName, Outcome, Result, Se
 
 use crate::account::{Account, List, TextLine};
 use crate::html::Html;
+use crate::page::Holds::{Numbers, Text, Words};
 use crate::page::{cautions, heading, page, table};
 use crate::plots;
 use crate::words::{amount, counted, fixed, headline, length, seconds, utc, with_uncertainty};
@@ -198,7 +199,7 @@ fn checks(account: &Account, html: &mut Html) {
         (class, vec![check.result.name().to_owned(), check.check.to_string(), place, check.why.clone()])
     };
     let rows: Vec<_> = account.verdict.checks.iter().map(row).collect();
-    table(&[("result", false), ("check", false), ("place", false), ("why", false)], &rows, html);
+    table(&[("result", Words), ("check", Words), ("place", Text), ("why", Text)], &rows, html);
 }
 
 /// `temperature 2 (cells 5-8)`, where the pack file names the place.
@@ -298,15 +299,15 @@ fn cells(account: &Account, html: &mut Html) {
     }
     html.line("p", "", &text);
     let heads = [
-        ("cell", false),
-        ("lowest V", true),
-        ("highest V", true),
-        ("at rest V", true),
-        ("from median mV", true),
-        ("mohm", true),
-        ("x median", true),
-        ("drift mV/h", true),
-        ("alarms (numbers), findings", false),
+        ("cell", Words),
+        ("lowest V", Numbers),
+        ("highest V", Numbers),
+        ("at rest V", Numbers),
+        ("from median mV", Numbers),
+        ("mohm", Numbers),
+        ("x median", Numbers),
+        ("drift mV/h", Numbers),
+        ("alarms (numbers), findings", Text),
     ];
     let row = |place: u16| {
         let (channel, index) = (Channel::at(Quantity::CellVoltage, place), usize::from(place) - 1);
@@ -349,13 +350,13 @@ fn temperatures(account: &Account, html: &mut Html) {
     }
     heading(account.practice, "Temperatures", html);
     let heads = [
-        ("sensor", false),
-        ("place", false),
-        ("first degC", true),
-        ("lowest degC", true),
-        ("highest degC", true),
-        ("at rest degC/min", true),
-        ("alarms (numbers), findings", false),
+        ("sensor", Words),
+        ("place", Text),
+        ("first degC", Numbers),
+        ("lowest degC", Numbers),
+        ("highest degC", Numbers),
+        ("at rest degC/min", Numbers),
+        ("alarms (numbers), findings", Text),
     ];
     let row = |(index, name): (usize, &String)| {
         let channel = Channel::at(Quantity::Temperature, u16::try_from(index + 1).unwrap_or(u16::MAX));
@@ -390,7 +391,7 @@ fn measured(account: &Account, html: &mut Html) {
         Err(why) => ("", vec![measured.name.to_owned(), format!("none: {why}"), String::new()]),
     };
     let rows: Vec<_> = account.verdict.measured.iter().map(row).collect();
-    table(&[("what", false), ("result", false), ("from the data of", false)], &rows, html);
+    table(&[("what", Words), ("result", Text), ("from the data of", Words)], &rows, html);
 }
 
 fn alarms(account: &Account, html: &mut Html) {
@@ -422,14 +423,14 @@ fn alarms(account: &Account, html: &mut Html) {
     };
     let rows: Vec<_> = account.alarms.iter().map(row).collect();
     let heads = [
-        ("number", false),
-        ("worst", false),
-        ("what", false),
-        ("first", true),
-        ("worst at", true),
-        ("went", true),
-        ("times", true),
-        ("at the end", false),
+        ("number", Words),
+        ("worst", Words),
+        ("what", Text),
+        ("first", Numbers),
+        ("worst at", Numbers),
+        ("went", Numbers),
+        ("times", Numbers),
+        ("at the end", Words),
     ];
     table(&heads, &rows, html);
 }
@@ -443,7 +444,7 @@ fn stages(account: &Account, html: &mut Html) {
         html.line("p", "", "No stage was seen: without a current or a bus voltage nobody can tell one from another.");
         return;
     }
-    table(&[("from", true), ("stage", false), ("what shows it", false)], &rows, html);
+    table(&[("from", Numbers), ("stage", Words), ("what shows it", Text)], &rows, html);
     more(account.stages.more, html);
 }
 
@@ -489,13 +490,13 @@ fn by_hand(account: &Account, html: &mut Html) {
     let rows: Vec<_> = account.hand.iter().filter(told).map(row).collect();
     if !rows.is_empty() {
         let heads = [
-            ("result", false),
-            ("what", false),
-            ("found", true),
-            ("limit", false),
-            ("instrument", false),
-            ("entered", false),
-            ("why, remark", false),
+            ("result", Words),
+            ("what", Words),
+            ("found", Numbers),
+            ("limit", Text),
+            ("instrument", Text),
+            ("entered", Words),
+            ("why, remark", Text),
         ];
         table(&heads, &rows, html);
     }
@@ -521,7 +522,7 @@ fn notes(account: &Account, html: &mut Html) {
 
 fn said(lines: &List<TextLine>, html: &mut Html) {
     let rows: Vec<_> = lines.first.iter().map(|line| ("", vec![seconds(line.at), line.text.clone()])).collect();
-    table(&[("at", true), ("what", false)], &rows, html);
+    table(&[("at", Numbers), ("what", Text)], &rows, html);
     more(lines.more, html);
 }
 
@@ -549,7 +550,7 @@ fn link(account: &Account, html: &mut Html) {
         ("device started again", at(line.restart_at)),
     ];
     let rows: Vec<_> = rows.into_iter().map(|(what, value)| ("", vec![what.to_owned(), value])).collect();
-    table(&[("what", false), ("value", false)], &rows, html);
+    table(&[("what", Words), ("value", Text)], &rows, html);
     if !account.link.first.is_empty() {
         said(&account.link, html);
     }
@@ -562,7 +563,7 @@ fn limits(account: &Account, html: &mut Html) {
         let (limit, dimension) = (pack.limit(name), name.dimension());
         let side = |value: Option<i64>| value.map_or("none".to_owned(), |value| amount(dimension, value));
         let held = match account.held.of(name) {
-            Some((lowest, highest)) => format!("{} to {}", amount(dimension, lowest), amount(dimension, highest)),
+            Some((lowest, highest)) => format!("{} to {}", rounded(dimension, lowest), rounded(dimension, highest)),
             None => "nothing".to_owned(),
         };
         let cells = vec![
@@ -575,8 +576,14 @@ fn limits(account: &Account, html: &mut Html) {
         ("", cells)
     };
     let rows: Vec<_> = LimitName::all().map(row).collect();
-    let heads = [("limit", false), ("warning", true), ("critical", true), ("held against it", true), ("source", false)];
+    let heads =
+        [("limit", Words), ("warning", Numbers), ("critical", Numbers), ("held against it", Numbers), ("source", Text)];
     table(&heads, &rows, html);
+}
+
+/// A value that was worked out: to four decimals.
+fn rounded(dimension: Dimension, nanos: i64) -> String {
+    amount(dimension, nanos.saturating_add(nanos.signum() * 50_000) / 100_000 * 100_000)
 }
 
 fn provenance(account: &Account, made_by: &str, html: &mut Html) {
@@ -614,7 +621,7 @@ fn provenance(account: &Account, made_by: &str, html: &mut Html) {
         ("this report by", made_by.to_owned()),
     ];
     let rows: Vec<_> = rows.into_iter().map(|(what, value)| ("", vec![what.to_owned(), value])).collect();
-    table(&[("what", false), ("value", false)], &rows, html);
+    table(&[("what", Words), ("value", Text)], &rows, html);
     let text = "The recording is the evidence: it holds every byte with its time, and the texts that it was judged by. This \
                 report is worked out from it and can be worked out again.";
     html.line("p", "soft", text);
