@@ -711,10 +711,12 @@ impl<'a> Both<'a> {
             };
             let both = (words(old), words(new));
             let line = self.add(About::Hand, None, old.item.name());
-            line.told = match (old.judged.result == new.judged.result, both.0 == both.1) {
-                (false, _) => Told::Changed,
-                (true, true) => Told::Same,
-                (true, false) => Told::CannotTell("how well it was read is not known".to_owned()),
+            line.told = match (done(old), done(new)) {
+                (false, _) => Told::CannotTell("not done the first time".to_owned()),
+                (_, false) => Told::CannotTell("not done the second time".to_owned()),
+                _ if old.judged.result != new.judged.result => Told::Changed,
+                _ if both.0 == both.1 => Told::Same,
+                _ => Told::CannotTell("how well it was read is not known".to_owned()),
             };
             (line.old, line.new) = both;
         }

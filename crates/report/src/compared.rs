@@ -26,7 +26,7 @@ pub fn comparison_lines(comparison: &Comparison) -> Vec<String> {
     for line in of(|told| matches!(told, Told::CannotTell(_))) {
         let Told::CannotTell(why) = &line.told else { continue };
         let both = if line.old.is_empty() { String::new() } else { format!("{} -> {}; ", line.old, line.new) };
-        lines.push(format!("  no telling {:<1$}  {both}{why}", line.what, width.saturating_sub(1)));
+        lines.push(format!("  unknown   {:<width$}  {both}{why}", line.what));
     }
     for line in of(|told| *told == Told::Same) {
         let difference = line.difference();
