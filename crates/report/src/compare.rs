@@ -7,7 +7,7 @@ use model::{Channel, Dimension, HandOutcome, Quantity};
 use rules::estimates::Estimate;
 use rules::estimates::distributions::fisher_exact;
 use rules::estimates::open_circuit::Told as Charge;
-use rules::{Cause, Figure, HandLine, HandResult, LimitName, Measured, Rest};
+use rules::{Cause, Confidence, Figure, HandLine, HandResult, LimitName, Measured, Rest, Severity};
 
 use crate::account::Account;
 use crate::words::{amount, counted, decimals_for, fixed, seconds, utc};
@@ -24,6 +24,19 @@ const CHANCE: f64 = 3e-5;
 const SAME_CHARGE: f64 = 0.030;
 /// The same where the curve of the chemistry is flat.
 const SAME_CHARGE_FLAT: f64 = 0.010;
+/// Where the median cell stands further away than this, in volts, the curve can be half as steep again there: so well is
+/// the same difference of charge known as a voltage. Common practice, no source.
+const SLOPE_KEPT: f64 = 0.010;
+const SLOPE_DEVIATION: f64 = 0.5;
+/// The same on a flat curve, which has steps.
+const SLOPE_KEPT_FLAT: f64 = 0.002;
+const SLOPE_DEVIATION_FLAT: f64 = 1.0;
+/// Resistors, capacitors and leads are the same on another day within this share: they are as warm as their surroundings.
+/// Common practice, no source.
+const PART_DEVIATION: f64 = 0.01;
+/// The cells of a pack are not equally warm nor equally charged: their resistances against each other are known no better
+/// than this share. Our own choice.
+const RATIO_DEVIATION: f64 = 0.005;
 /// Steps of the load are alike within this factor. Our own choice.
 const STEPS_ALIKE: f64 = 2.0;
 /// A pack that is colder or warmer by more than this, in kelvin, has another resistance. Common practice, no source.
@@ -341,7 +354,12 @@ impl<'a> Both<'a> {
             let covers: Vec<&str> = account.verdict.covers.iter().map(|stage| stage.name()).collect();
             if covers.is_empty() { "nothing".to_owned() } else { covers.join(", ") }
         };
-        self.words(About::Verdict, None, "stages that it covers", (covers(self.old), covers(self.new)));
+        let both = (covers(self.old), covers(self.new));
+        let line = self.add(About::Verdict, None, "stages that it covers");
+        if both.0 != both.1 {
+            line.told = Told::CannotTell("which stages are seen goes with what was done".to_owned());
+        }
+        (line.old, line.new) = both;
     }
 
     fn findings(&mut self) {
@@ -362,7 +380,16 @@ impl<'a> Both<'a> {
             let what = if at.is_empty() { cause.to_string() } else { format!("{cause} at {at}") };
             let line = self.add(About::Finding, place, what);
             (line.old, line.new) = (words(old), words(new));
-            line.told = if old.is_some() == new.is_some() && line.old == line.new { Told::Same } else { Told::Changed };
+            let is_sure = |finding: &rules::Finding| {
+                finding.severity == Severity::Critical || finding.confidence == Confidence::Proven
+            };
+            line.told = if line.old == line.new {
+                Told::Same
+            } else if old.is_some_and(is_sure) || new.is_some_and(is_sure) {
+                Told::Changed
+            } else {
+                Told::CannotTell("at its limit a warning comes and goes by chance".to_owned())
+            };
             line.beside = match (old, new) {
                 (_, Some(finding)) => format!("{}; look at: {}", finding.text, finding.look_at()),
                 (Some(_), None) => "it came for a reason: was it mended, or was it not tried this time?".to_owned(),
@@ -378,9 +405,17 @@ impl<'a> Both<'a> {
         };
         for (name, check) in rules::Check::ALL {
             let words = (result(self.old, check), result(self.new, check));
-            if words != ("not required".to_owned(), "not required".to_owned()) {
-                self.words(About::Check, None, format!("check: {name}"), words);
+            if words == ("not required".to_owned(), "not required".to_owned()) {
+                continue;
             }
+            let line = self.add(About::Check, None, format!("check: {name}"));
+            let failed = rules::Result::Failed.name();
+            line.told = match (words.0 == words.1, words.0 == failed || words.1 == failed) {
+                (true, _) => Told::Same,
+                (false, true) => Told::Changed,
+                (false, false) => Told::CannotTell("only one of the sessions has an answer".to_owned()),
+            };
+            (line.old, line.new) = words;
         }
     }
 
@@ -433,7 +468,8 @@ impl<'a> Both<'a> {
                 continue;
             };
             let both = (known(first), known(second));
-            let line = self.numbers((About::Resistance, Some(place)), what, ("x", 1.0), both, 0.0);
+            let more = RATIO_DEVIATION * first.value.hypot(second.value);
+            let line = self.numbers((About::Resistance, Some(place)), what, ("x", 1.0), both, more);
             line.beside = format!("{:.2} mohm and {:.2} mohm", first_held.value * 1e3, second_held.value * 1e3);
             if !warmer.is_empty() {
                 line.beside += &format!("; {warmer}");
@@ -486,7 +522,8 @@ impl<'a> Both<'a> {
             );
             return self.cannot_tell(About::Rest, WHAT, why);
         }
-        let slopes = self.slope(old).zip(self.slope(new));
+        let (kept, slope) = if flat { (SLOPE_KEPT_FLAT, SLOPE_DEVIATION_FLAT) } else { (SLOPE_KEPT, SLOPE_DEVIATION) };
+        let away = slope * ((new.median.value - old.median.value).abs() / kept).min(1.0);
         for (index, both) in old.apart.iter().zip(&new.apart).enumerate() {
             let place = cell(index);
             let (Some(first), Some(second)) = both else {
@@ -495,10 +532,8 @@ impl<'a> Both<'a> {
                 continue;
             };
             let line = if same_charge {
-                // Where the curve is steeper, the same difference of charge is more.
-                let more = slopes.map_or(0.0, |(one, other)| (first.value * (other / one - 1.0)).abs());
+                let more = away * first.value.abs().min(second.value.abs());
                 let what = format!("{place} from the median at rest");
-                let more = if more.is_finite() { more } else { 0.0 };
                 self.numbers((About::Rest, Some(place)), what, ("mV", 1e3), (known(first), known(second)), more)
             } else {
                 let charges = (self.charge(old, first), self.charge(new, second));
@@ -532,13 +567,6 @@ impl<'a> Both<'a> {
         self.charge(old, &none(old)).is_some() && self.charge(new, &none(new)).is_some()
     }
 
-    /// Volts for a share of charge where the median cell stands, by the curve; `None` where it does not tell.
-    fn slope(&self, rest: &Rest) -> Option<f64> {
-        let curve = self.old.pack.chemistry().curve()?;
-        let Charge::Share { value, .. } = curve.charge(rest.median.value, 0.0) else { return None };
-        Some(curve.voltage(value + 0.01)? - curve.voltage(value - 0.01)?)
-    }
-
     /// What is left of a load looks like a drift: only rests before any load are compared.
     fn drifts(&mut self) {
         let before_load = |account: &Account, estimate: &Estimate| {
@@ -556,7 +584,14 @@ impl<'a> Both<'a> {
             told += 1;
             let place = cell(index);
             let what = format!("{place}: drift against the median at rest");
-            self.numbers((About::Drift, Some(place)), what, ("mV/h", 1e3), (known(first), known(second)), 0.0);
+            // Rounding that comes up over a rest looks like a drift: of two readings, on a line through evenly spread ones.
+            let rounding = |account: &Account, estimate: &Estimate| {
+                let step = account.figures.cell_grain.unwrap_or(0) as f64 * 1e-9;
+                let hours = estimate.basis.length().as_secs_f64() / 3600.0;
+                if 0.0 < hours { 2.0_f64.sqrt() * step / hours } else { 0.0 }
+            };
+            let more = rounding(self.old, first).hypot(rounding(self.new, second));
+            self.numbers((About::Drift, Some(place)), what, ("mV/h", 1e3), (known(first), known(second)), more);
         }
         if told == 0 {
             let why = "no rest long enough before any load in both; after one, cells still settle";
@@ -684,7 +719,8 @@ impl<'a> Both<'a> {
             let texts = (old.text.clone(), new.text.clone());
             let (unit, factor) = scale(old.unit);
             if let (Some(first), Some(second)) = (number(old), number(new)) {
-                let line = self.numbers((about, old.place), name, (unit, factor), (first, second), 0.0);
+                let more = PART_DEVIATION * first.0.hypot(second.0);
+                let line = self.numbers((about, old.place), name, (unit, factor), (first, second), more);
                 line.beside = format!("{}; {}", texts.0, texts.1);
             } else {
                 let line = self.add(about, old.place, name);

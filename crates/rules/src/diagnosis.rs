@@ -241,10 +241,15 @@ impl Diagnosis {
         self.values.as_ref().map_or_else(Vec::new, |values| values.cells.rests(&values.facts))
     }
 
+    /// The step in which the cells are really read, in billionths of a volt; `None` before the first whole set.
+    pub(crate) fn grain(&self) -> Option<i64> {
+        self.values.as_ref().map(|values| values.cells.grain(&values.facts))
+    }
+
     /// What steps of the load say of each cell, or why there is nothing.
     pub(crate) fn resistances(&self) -> Result<CellResistances, String> {
         match &self.values {
-            Some(values) => values.cells.all_resistances(),
+            Some(values) => values.cells.all_resistances(&values.facts),
             None => Err("no whole set of cells came".to_owned()),
         }
     }

@@ -11,6 +11,9 @@ use crate::rested::Rest;
 /// The numbers of a session as of a moment.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Figures {
+    /// The step in which the BMS really reads its cells, in billionths of a volt: never finer than the numbers that it sends.
+    /// `None` before the first whole set.
+    pub cell_grain: Option<i64>,
     /// Where the cells stood at rest, by stage, in the order in which each began. None where there was no rest.
     pub rests: Vec<Rest>,
     /// What steps of the load say of the cells; or in words why there is nothing.

@@ -71,6 +71,7 @@ impl Judge {
             messages: link.kinds.iter().map(|kind| (kind.name.clone(), kind.frames)).collect(),
         };
         Figures {
+            cell_grain: self.diagnosis.grain(),
             rests: self.diagnosis.rests(),
             resistances: self.diagnosis.resistances(),
             drifts: self.diagnosis.drifts(),
