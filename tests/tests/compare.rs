@@ -57,12 +57,14 @@ fn a_recording_against_itself_has_not_changed() {
 
 /// Fifty packs of every kind, each on two days, half of them a little less charged and warmer the second time.
 ///
-/// With four standard uncertainties and some eighty numbers, chance alone says "changed" in one comparison of two hundred:
-/// 0.25 in these fifty.
+/// With four standard uncertainties and some forty numbers in each, chance alone says "changed" in one comparison of two
+/// hundred or fewer. `PACKWAKE_SESSIONS=1000` compares so many, of which up to one in a hundred may.
 #[test]
 fn sound_packs_have_not_changed() {
-    let (mut told, mut numbers, mut beyond_three) = (Vec::new(), 0, 0);
-    for seed in 0..std::env::var("SEEDS_TMP").map_or(50, |n| n.parse().unwrap()) {
+    let usual = 50;
+    let many = std::env::var("PACKWAKE_SESSIONS").map_or(usual, |number| number.parse().expect("it is a number"));
+    let (mut told, mut wrong, mut numbers, mut beyond_three) = (Vec::new(), 0, 0, 0);
+    for seed in 0..many {
         let drawn = healthy(seed);
         let pack = drawn.pair.pack_text(&drawn.scene);
         let mut second = another_day(&drawn.scene, 1);
@@ -73,7 +75,9 @@ fn sound_packs_have_not_changed() {
         let first = session(&drawn.pair, &pack, &drawn.scene, &[], drawn.length);
         let second = session(&drawn.pair, &pack, &second, &[], drawn.length);
         let comparison = compare(&first, &second).expect("of one pack");
-        told.extend(changed(&comparison).into_iter().map(|line| format!("seed {seed}, {}: {line}", drawn.pair.name)));
+        let changed = changed(&comparison);
+        wrong += u64::from(!changed.is_empty());
+        told.extend(changed.into_iter().map(|line| format!("seed {seed}, {}: {line}", drawn.pair.name)));
         let reaches = comparison.lines.iter().filter_map(|line| {
             let numbers = line.numbers?;
             Some(numbers.difference()?.abs() / numbers.uncertainty?)
@@ -83,11 +87,12 @@ fn sound_packs_have_not_changed() {
             beyond_three += u32::from(3.0 < reach);
         }
     }
-    println!("{} changed, {beyond_three} of {numbers} numbers beyond three uncertainties", told.len());
-    assert!(told.is_empty(), "{}", told.join("\n"));
-    assert!(1_000 < numbers, "{numbers} numbers are too few to say anything");
+    let told = told.join("\n");
+    println!("{wrong} of {many} changed, {beyond_three} of {numbers} numbers beyond three uncertainties\n{told}");
+    assert!(wrong <= many / 100, "{told}");
+    assert!(30 * many < numbers, "{numbers} numbers are too few to say anything");
     // Of normal errors 0.27 % lie beyond three.
-    assert!(f64::from(beyond_three) < 0.005 * f64::from(numbers), "{beyond_three} of {numbers}");
+    assert!(f64::from(beyond_three) < 0.005 * numbers as f64, "{beyond_three} of {numbers}");
 }
 
 /// The line about a cell.

@@ -31,6 +31,8 @@ const SLOPE_DEVIATION: f64 = 0.5;
 /// The same on a flat curve, which has steps.
 const SLOPE_KEPT_FLAT: f64 = 0.002;
 const SLOPE_DEVIATION_FLAT: f64 = 1.0;
+/// And its steps are so high, in volts, where the cells stand on both sides of one. Common practice, no source.
+const STEP_DEVIATION_FLAT: f64 = 0.5e-3;
 /// Resistors, capacitors and leads are the same on another day within this share: they are as warm as their surroundings.
 /// Common practice, no source.
 const PART_DEVIATION: f64 = 0.01;
@@ -522,8 +524,12 @@ impl<'a> Both<'a> {
             );
             return self.cannot_tell(About::Rest, WHAT, why);
         }
-        let (kept, slope) = if flat { (SLOPE_KEPT_FLAT, SLOPE_DEVIATION_FLAT) } else { (SLOPE_KEPT, SLOPE_DEVIATION) };
-        let away = slope * ((new.median.value - old.median.value).abs() / kept).min(1.0);
+        let (kept, slope, step) = if flat {
+            (SLOPE_KEPT_FLAT, SLOPE_DEVIATION_FLAT, STEP_DEVIATION_FLAT)
+        } else {
+            (SLOPE_KEPT, SLOPE_DEVIATION, 0.0)
+        };
+        let away = ((new.median.value - old.median.value).abs() / kept).min(1.0);
         for (index, both) in old.apart.iter().zip(&new.apart).enumerate() {
             let place = cell(index);
             let (Some(first), Some(second)) = both else {
@@ -532,7 +538,7 @@ impl<'a> Both<'a> {
                 continue;
             };
             let line = if same_charge {
-                let more = away * first.value.abs().min(second.value.abs());
+                let more = away * (slope * first.value.abs().min(second.value.abs())).hypot(step);
                 let what = format!("{place} from the median at rest");
                 self.numbers((About::Rest, Some(place)), what, ("mV", 1e3), (known(first), known(second)), more)
             } else {
