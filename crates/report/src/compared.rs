@@ -119,7 +119,7 @@ fn changed_lines(practice: bool, comparison: &Comparison, html: &mut Html) {
     heading(practice, "Changed", html);
     let text = format!(
         "The difference is new less old. It counts as a change beyond {BEYOND:.0} of its standard uncertainties, so that chance \
-         alone says so in about one of two hundred comparisons. What the BMS reads wrong in the same way both times does not \
+         alone says so in fewer than one of a hundred comparisons. What the BMS reads wrong in the same way both times does not \
          show."
     );
     html.line("p", "soft", &text);
