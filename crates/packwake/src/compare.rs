@@ -89,6 +89,7 @@ fn json_line(line: &Line) -> Value {
         "about": line.about.name(),
         "what": line.what,
         "told": told,
+        "large": line.large,
         "old_text": line.old,
         "new_text": line.new,
     });

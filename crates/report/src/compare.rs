@@ -48,6 +48,16 @@ const HEAT_ALIKE: f64 = 0.2;
 /// How well one reading tells by how much a sensor rose, in kelvin. Our own choice.
 const RISE_DEVIATION: f64 = 0.25;
 
+/// Changes from here on are large; what is smaller is told, and stands behind them. Common practice, no source: a third of
+/// the 1.3 times the median at which a cell is worth a look, a tenth of a part's value, a drift that an hour of watching
+/// would show, degrees and shares that are half of a usual warning limit.
+const LARGE_RATIO: f64 = 0.1;
+const LARGE_SHARE: f64 = 0.1;
+const LARGE_CHARGE_PERCENT: f64 = 1.0;
+const LARGE_DRIFT_MILLIVOLTS_AN_HOUR: f64 = 30.0;
+const LARGE_RISE: f64 = 4.0;
+const LARGE_DAMAGE_PERCENT: f64 = 0.5;
+
 /// What a line is about, the most important first.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum About {
@@ -153,6 +163,8 @@ pub struct Line {
     pub new: String,
     /// Whether it changed.
     pub told: Told,
+    /// It changed by so much that it matters by itself, whatever chance says of it.
+    pub large: bool,
     /// What a person should know beside it; may be empty.
     pub beside: String,
 }
@@ -187,7 +199,8 @@ impl Line {
 pub struct Comparison {
     /// What stands before all lines: what is not alike in the two as a whole.
     pub notes: Vec<String>,
-    /// What changed first, then what can't be told, then what is the same; of each the most important first.
+    /// What changed first, by much before by little, then what can't be told, then what is the same; of each the most important
+    /// first.
     pub lines: Vec<Line>,
 }
 
@@ -235,11 +248,34 @@ pub fn compare(old: &Account, new: &Account) -> Result<Comparison, NoComparison>
     both.by_hand();
     both.limits();
     let mut lines = both.lines;
+    // Half of what is worth a look at rest.
+    let at_rest = old.pack.limit(LimitName::DeviationRest).warning.map_or(f64::INFINITY, |nanos| nanos as f64 * 0.5e-6);
+    for line in lines.iter_mut().filter(|line| line.told == Told::Changed) {
+        line.large = is_large(line, at_rest);
+    }
     lines.sort_by(|one, other| {
-        let key = |line: &Line| (rank(&line.told), line.about);
+        let key = |line: &Line| (rank(&line.told), !line.large, line.about);
         key(one).cmp(&key(other)).then(other.reach().total_cmp(&one.reach()))
     });
     Ok(Comparison { notes: notes(old, new), lines })
+}
+
+/// `at_rest`: a large change of a cell at rest, in millivolts.
+fn is_large(line: &Line, at_rest: f64) -> bool {
+    let Some(Numbers { old: Some(old), new: Some(new), .. }) = line.numbers else {
+        // Words: of files and limits a note tells.
+        return line.about != About::Limit;
+    };
+    let (difference, share) = ((new - old).abs(), (new - old).abs() / old.abs().max(new.abs()));
+    match (line.about, line.unit) {
+        (About::Resistance, "x") => LARGE_RATIO <= difference,
+        (About::Rest, "mV") => at_rest <= difference,
+        (About::Rest, _) => LARGE_CHARGE_PERCENT <= difference,
+        (About::Drift, _) => LARGE_DRIFT_MILLIVOLTS_AN_HOUR <= difference,
+        (About::Temperature, _) => LARGE_RISE <= difference,
+        (About::Link, _) => LARGE_DAMAGE_PERCENT <= difference,
+        _ => LARGE_SHARE <= share,
+    }
 }
 
 fn rank(told: &Told) -> u8 {
@@ -311,7 +347,7 @@ impl<'a> Both<'a> {
     fn add(&mut self, about: About, place: Option<Channel>, what: impl Into<String>) -> &mut Line {
         let (what, told) = (what.into(), Told::Same);
         let (old, new, beside) = (String::new(), String::new(), String::new());
-        self.lines.push_mut(Line { about, place, what, unit: "", numbers: None, old, new, told, beside })
+        self.lines.push_mut(Line { about, place, what, unit: "", numbers: None, old, new, told, large: false, beside })
     }
 
     /// Words that are the same or not.

@@ -1,7 +1,7 @@
 //! A comparison as text and as a page.
 
 use crate::account::Account;
-use crate::compare::{About, BEYOND, Comparison, Line, Told};
+use crate::compare::{BEYOND, Comparison, Line, Told};
 use crate::html::Html;
 use crate::page::Holds::{Numbers, Text, Words};
 use crate::page::{cautions, heading, page, table};
@@ -18,7 +18,8 @@ pub fn comparison_lines(comparison: &Comparison) -> Vec<String> {
     for line in of(|told| *told == Told::Changed) {
         let difference = line.difference();
         let by = if difference.is_empty() { String::new() } else { format!("  ({difference})") };
-        lines.push(format!("  CHANGED   {:<width$}  {} -> {}{by}", line.what, line.old, line.new));
+        let word = if line.large { "CHANGED" } else { "changed" };
+        lines.push(format!("  {word}   {:<width$}  {} -> {}{by}", line.what, line.old, line.new));
         if !line.beside.is_empty() {
             lines.push(format!("            {:<width$}  {}", "", line.beside));
         }
@@ -42,11 +43,13 @@ pub fn comparison_lines(comparison: &Comparison) -> Vec<String> {
     lines
 }
 
-/// `2 changed, 5 can't be told, 80 are the same within what can be told`.
+/// `2 changed, 1 of them by much, 5 can't be told, 80 are the same within what can be told`.
 fn summary(comparison: &Comparison) -> String {
     let (changed, unknown, same) = comparison.counts();
     let is = if same == 1 { "is" } else { "are" };
-    format!("{changed} changed, {unknown} can't be told, {same} {is} the same within what can be told")
+    let large = comparison.lines.iter().filter(|line| line.large).count();
+    let large = if changed == 0 { String::new() } else { format!(", {large} of them by much") };
+    format!("{changed} changed{large}, {unknown} can't be told, {same} {is} the same within what can be told")
 }
 
 /// The comparison as a page in the style of the report.
@@ -120,7 +123,7 @@ fn changed_lines(practice: bool, comparison: &Comparison, html: &mut Html) {
     let text = format!(
         "The difference is new less old. It counts as a change beyond {BEYOND:.0} of its standard uncertainties, so that chance \
          alone says so in fewer than one of a hundred comparisons. What the BMS reads wrong in the same way both times does not \
-         show."
+         show. Lines marked large matter by their size as well, by our own measure; the others are real and small."
     );
     html.line("p", "soft", &text);
     let changed = comparison.lines.iter().filter(|line| line.told == Told::Changed);
@@ -128,7 +131,10 @@ fn changed_lines(practice: bool, comparison: &Comparison, html: &mut Html) {
         .map(|line| {
             let mut cells = row(line);
             cells.push(line.beside.clone());
-            (if line.about < About::Hand { "bad" } else { "look" }, cells)
+            if let Some(about) = cells.first_mut().filter(|_| line.large) {
+                about.push_str(", large");
+            }
+            (if line.large { "bad" } else { "look" }, cells)
         })
         .collect();
     if rows.is_empty() {

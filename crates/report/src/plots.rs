@@ -158,7 +158,7 @@ fn stages(account: &Account, frame: Frame, html: &mut Html) {
 
 fn axes(plot: &Plot, frame: Frame, html: &mut Html) {
     let unit = plot.unit_nanos as f64;
-    let step = step_of((frame.high - frame.low) / unit / 5.0);
+    let step = step_of((frame.high - frame.low) / unit / 7.0);
     let decimals = decimals(&frame, unit);
     let mut value = (frame.low / unit / step).ceil() * step;
     let mut lines = String::new();
@@ -253,7 +253,7 @@ fn step_of(least: f64) -> f64 {
 }
 
 fn decimals(frame: &Frame, unit: f64) -> usize {
-    let step = step_of((frame.high - frame.low) / unit / 5.0);
+    let step = step_of((frame.high - frame.low) / unit / 7.0);
     (0..6).find(|decimals| 0.999 <= step * 10.0_f64.powi(*decimals)).unwrap_or(6).try_into().unwrap_or(0)
 }
 

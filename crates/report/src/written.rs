@@ -27,11 +27,11 @@ pub fn report(account: &Account, made_by: &str) -> String {
         why(account, html);
         findings(account, html);
         untested(account, html);
-        checks(account, html);
         values_over_time(account, html);
         cells(account, html);
         temperatures(account, html);
         measured(account, html);
+        checks(account, html);
         alarms(account, html);
         stages(account, html);
         by_hand(account, html);
