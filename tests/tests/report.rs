@@ -196,3 +196,21 @@ fn nothing_is_drawn_away() {
     let held = held.map(|(_, highest)| highest).max();
     assert!(held <= furthest, "the judge saw {held:?}, the plot has {furthest:?}");
 }
+
+/// The numbers rest on the bytes and their times, not on how they came.
+#[test]
+fn how_bytes_are_cut_has_no_meaning() {
+    let (header, inputs) = opened(&root().join("recordings/acorn-weak-cell.mcap"));
+    let whole = account(&header, inputs.clone());
+    let cut = inputs.into_iter().flat_map(|input| match input.kind {
+        InputKind::Bytes(bytes) => {
+            let pieces = bytes.chunks(3).map(|piece| Input::new(input.at, InputKind::Bytes(piece.to_vec())));
+            pieces.collect::<Vec<_>>()
+        }
+        _ => vec![input],
+    });
+    let cut = account(&header, cut);
+    assert_eq!((&cut.figures, &cut.extremes, &cut.conditions), (&whole.figures, &whole.extremes, &whole.conditions));
+    assert_eq!((&cut.verdict, &cut.plots, &cut.stages), (&whole.verdict, &whole.plots, &whole.stages));
+    assert!(!whole.figures.rests.is_empty() && whole.figures.resistances.is_ok());
+}
