@@ -12,6 +12,9 @@ use crate::page::{cautions, heading, page, table};
 use crate::plots;
 use crate::words::{amount, counted, fixed, headline, length, seconds, utc, with_uncertainty};
 
+/// So many rows of a list stand in a report; the rest is in the recording.
+const LISTED: usize = 100;
+
 /// The report as one page of HTML that needs nothing else: no script, no picture, no font from anywhere. It is well-formed
 /// XML as well.
 ///
@@ -421,7 +424,13 @@ fn alarms(account: &Account, html: &mut Html) {
         ];
         (class, cells)
     };
-    let rows: Vec<_> = account.alarms.iter().map(row).collect();
+    // Of too many for a page the critical ones are shown.
+    let mut shown: Vec<&crate::account::AlarmLine> = account.alarms.iter().collect();
+    if LISTED < shown.len() {
+        shown.sort_by_key(|line| std::cmp::Reverse(line.alarm.worst));
+        html.line("p", "", &format!("{} alarms; {LISTED} of them, the critical ones first:", shown.len()));
+    }
+    let rows: Vec<_> = shown.into_iter().take(LISTED).map(row).collect();
     let heads = [
         ("number", Words),
         ("worst", Words),
@@ -437,7 +446,7 @@ fn alarms(account: &Account, html: &mut Html) {
 
 fn stages(account: &Account, html: &mut Html) {
     heading(account.practice, "Stages", html);
-    let rows: Vec<_> = (account.stages.first.iter())
+    let rows: Vec<_> = (account.stages.first.iter().take(LISTED))
         .map(|line| ("", vec![seconds(line.at), line.stage.name().to_owned(), line.why.clone()]))
         .collect();
     if rows.is_empty() {
@@ -445,10 +454,12 @@ fn stages(account: &Account, html: &mut Html) {
         return;
     }
     table(&[("from", Numbers), ("stage", Words), ("what shows it", Text)], &rows, html);
-    more(account.stages.more, html);
+    more(&account.stages, html);
 }
 
-fn more(count: u64, html: &mut Html) {
+/// How many of a list are not shown.
+fn more<T>(list: &List<T>, html: &mut Html) {
+    let count = list.more + list.first.len().saturating_sub(LISTED) as u64;
     if 0 < count {
         html.line("p", "", &format!("and {count} more, which are in the recording"));
     }
@@ -521,9 +532,10 @@ fn notes(account: &Account, html: &mut Html) {
 }
 
 fn said(lines: &List<TextLine>, html: &mut Html) {
-    let rows: Vec<_> = lines.first.iter().map(|line| ("", vec![seconds(line.at), line.text.clone()])).collect();
+    let shown = lines.first.iter().take(LISTED);
+    let rows: Vec<_> = shown.map(|line| ("", vec![seconds(line.at), line.text.clone()])).collect();
     table(&[("at", Numbers), ("what", Text)], &rows, html);
-    more(lines.more, html);
+    more(lines, html);
 }
 
 fn link(account: &Account, html: &mut Html) {
