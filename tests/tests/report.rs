@@ -1,6 +1,6 @@
 //! The written report: what it says of the shipped recordings, and that nothing in it comes from a text but text.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use model::{Command, HandItem, HandReading, Input, InputKind, SessionHeader, SessionTime};
 use packwake_tests::expectation::Expectation;
@@ -19,7 +19,7 @@ fn recordings() -> Vec<(String, PathBuf)> {
     recordings
 }
 
-fn opened(path: &PathBuf) -> (SessionHeader, Vec<Input>) {
+fn opened(path: &Path) -> (SessionHeader, Vec<Input>) {
     let recording = Recording::open(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     (recording.header().clone(), recording.inputs().collect())
 }
