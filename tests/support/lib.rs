@@ -4,6 +4,7 @@ pub mod adapter;
 mod dice;
 pub mod expectation;
 pub mod grid;
+pub mod page;
 pub mod pairs;
 pub mod scoring;
 pub mod sessions;
@@ -83,6 +84,12 @@ pub fn simulated(protocol_file: &str, scene: &Scene, faults: &[Fault], length: S
     }
     inputs.push(Input::new(length, InputKind::End));
     inputs
+}
+
+/// A session as a report tells it.
+pub fn account(header: &SessionHeader, inputs: impl IntoIterator<Item = Input>) -> report::Account {
+    let file = report::FileFacts { name: "a test".to_owned(), ..report::FileFacts::default() };
+    session::account(header.clone(), file, inputs.into_iter()).expect("the texts are sound")
 }
 
 /// Runs inputs through the engine; the event lines and the last verdict.

@@ -15,7 +15,15 @@ const ALLOWED: [(&str, &[&str]); 11] = [
     ("packwake-transport", &["packwake-model", "packwake-recording"]),
     (
         "packwake-session",
-        &["packwake-model", "packwake-parser", "packwake-rules", "packwake-recording", "packwake-transport"],
+        &[
+            "packwake-model",
+            "packwake-parser",
+            "packwake-rules",
+            "packwake-recording",
+            "packwake-transport",
+            // For the account that it makes of a session, and for nothing else.
+            "packwake-report",
+        ],
     ),
     ("packwake-simulator", &["packwake-model", "packwake-parser", "packwake-transport"]),
     ("packwake-report", &["packwake-model", "packwake-rules"]),

@@ -14,6 +14,15 @@ const CAUTION: &str = "packwake advises and protects nothing: it is no fuse, no 
 const STATUSES: &str = "Exit status: 0 go, 1 no-go, 2 usage or unusable file, 3 cannot tell, 4 link lost or recording \
     incomplete.";
 
+const REPORTED: &str = "The page needs nothing else: no script, no picture, no font from anywhere. Its first line is the \
+    verdict. Exit status: 0 written, whatever the verdict, 2 usage or unusable file, 4 written, and the recording is \
+    incomplete.";
+
+const COMPARED: &str = "Like is compared with like only: the same stage, steps of the load of like size. Each line has the \
+    old and the new value, their difference with its standard uncertainty, and whether it is beyond four of them. Exit \
+    status: 0 compared, whatever changed, 2 usage, unusable file or no comparison (other cells), 4 compared, and a \
+    recording is incomplete.";
+
 /// Watches battery management data during a first power-up and says go, no-go or cannot tell.
 #[derive(Debug, Parser)]
 #[command(version, about, max_term_width = 100, after_help = CAUTION, after_long_help = format!("{STATUSES}\n\n{CAUTION}"))]
@@ -35,6 +44,12 @@ pub(crate) enum Task {
     Replay(Replay),
     /// Write what was received as CSV, one row a frame.
     Export(Export),
+    /// Write a report of a session: one page to read, to print and to keep with the pack.
+    #[command(after_help = REPORTED)]
+    Report(Report),
+    /// Compare two recordings of the same pack: what drifted, as far as that can be told.
+    #[command(after_help = COMPARED)]
+    Compare(Compare),
     /// Show the bytes of a recording, or of a raw byte file: each frame part by part, and why the rest is none.
     Frames(Frames),
     /// Check protocol files, pack files and recordings, and run the examples of protocol files.
@@ -157,6 +172,44 @@ pub(crate) struct Export {
     /// Only rows before this time of the session.
     #[arg(long = "to", value_name = "TIME", value_parser = moment)]
     pub(crate) end: Option<Duration>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Report {
+    #[command(flatten)]
+    pub(crate) from: Recorded,
+    #[command(flatten)]
+    pub(crate) to: PageFile,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Compare {
+    /// The older recording.
+    #[arg(value_name = "OLD")]
+    pub(crate) old: PathBuf,
+    /// The newer one.
+    #[arg(value_name = "NEW")]
+    pub(crate) new: PathBuf,
+    /// The page to write, such as drift.html; `-` is standard output. A file that is there stays as it is. Without this the
+    /// comparison is printed.
+    #[arg(short = 'o', long = "out", value_name = "OUT", conflicts_with = "json")]
+    pub(crate) out: Option<PathBuf>,
+    /// Write over OUT if it is there, when the new page is complete.
+    #[arg(long, requires = "out")]
+    pub(crate) replace: bool,
+    #[command(flatten)]
+    pub(crate) print: Print,
+}
+
+/// Where a page goes.
+#[derive(Args, Debug)]
+pub(crate) struct PageFile {
+    /// The page to write, such as first.html; `-` is standard output. A file that is there stays as it is.
+    #[arg(short = 'o', long = "out", value_name = "OUT")]
+    pub(crate) out: PathBuf,
+    /// Write over OUT if it is there, when the new page is complete.
+    #[arg(long)]
+    pub(crate) replace: bool,
 }
 
 #[derive(Args, Debug)]

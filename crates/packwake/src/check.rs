@@ -145,14 +145,10 @@ fn check_pack(path: &Path, text: &str, results: &mut Results, prose: &mut Prose)
             results.line(&format!("  up to {volts} V: under 60 V DC, and still enough for burns and arcs"));
         }
     }
-    let defaults = pack.chemistry().defaults(pack.capacity_nanos());
     for name in LimitName::all() {
         let limit = pack.limit(name);
         let side = |value: Option<i64>| value.map_or("none".to_owned(), |value| written(name.dimension(), value));
-        let source = match defaults.iter().find(|default| default.name == name) {
-            Some(default) if default.values == limit => default.source,
-            _ => "pack file",
-        };
+        let source = pack.limit_source(name);
         let (warning, critical) = (side(limit.warning), side(limit.critical));
         results.line(&format!("  {:<24} {warning:>15} {critical:>15}   {source}", name.key()));
     }

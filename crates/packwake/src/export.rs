@@ -11,13 +11,14 @@ use anyhow::Result;
 use model::{Batch, Level, SessionTime};
 use parser::Protocol;
 use report::CsvError;
-use session::new_file::{self, NewFile};
+use session::new_file::NewFile;
 use session::{RowReader, Unusable};
 
 use crate::Status;
 use crate::args::Export;
 use crate::files;
 use crate::output::{Hinted, Prose};
+use crate::page_file::unwritable;
 use crate::replay::progress;
 
 pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
@@ -52,11 +53,6 @@ pub(crate) fn run(task: &Export, prose: &mut Prose) -> Result<Status> {
     };
     prose.say(&format!("{rows} rows in {}", task.csv.display()));
     Ok(status)
-}
-
-fn unwritable(path: &Path, error: &std::io::Error) -> anyhow::Error {
-    let hint = new_file::hint(error).unwrap_or("check the disk");
-    Hinted::error(format!("can't write {}: {error}", path.display()), hint)
 }
 
 /// Decodes the same inputs as a replay and writes every row, on all cores.

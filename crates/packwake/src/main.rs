@@ -5,16 +5,19 @@
 mod args;
 mod by_hand;
 mod check;
+mod compare;
 mod export;
 mod faults;
 mod files;
 mod frames;
 mod output;
+mod page_file;
 mod ports;
 mod practice;
 #[cfg(test)]
 mod practice_window;
 mod replay;
+mod report;
 mod schema;
 mod simulate;
 mod status_line;
@@ -68,6 +71,8 @@ fn main() -> ExitCode {
         Some(Task::Watch(task)) => watch::run(*task, &mut prose),
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),
+        Some(Task::Report(task)) => report::run(&task, &mut prose),
+        Some(Task::Compare(task)) => compare::run(&task, &mut prose),
         Some(Task::Frames(task)) => frames::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),
         Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),

@@ -16,10 +16,14 @@ use model::{Channel, Quantity, SessionTime};
 use crate::alarms::Severity;
 use crate::cause::Cause;
 use crate::check::Check;
+use crate::estimates::Estimate;
 use crate::estimates::open_circuit::Curve;
 use crate::estimates::steps::StepSettings;
+use crate::figures::CellResistances;
 use crate::finding::{Claim, Confidence};
 use crate::measured::Measured;
+use crate::rested::Rest;
+use crate::stage::Stage;
 use crate::wiring::Wiring;
 
 use bus::BusEvidence;
@@ -99,6 +103,10 @@ pub(crate) struct CellSet<'c> {
     pub(crate) rest: bool,
     /// The current has not jumped since the last set.
     pub(crate) steady: bool,
+    /// The stage that the data shows.
+    pub(crate) stage: Stage,
+    /// A load was on at some time before.
+    pub(crate) after_load: bool,
 }
 
 /// What the judge knows besides, at the time of a look.
@@ -226,6 +234,34 @@ impl Diagnosis {
             values.sensors.measured(&values.facts, &mut measured);
         }
         measured
+    }
+
+    /// Where the cells stood at rest.
+    pub(crate) fn rests(&self) -> Vec<Rest> {
+        self.values.as_ref().map_or_else(Vec::new, |values| values.cells.rests(&values.facts))
+    }
+
+    /// The step in which the cells are really read, in billionths of a volt; `None` before the first whole set.
+    pub(crate) fn grain(&self) -> Option<i64> {
+        self.values.as_ref().map(|values| values.cells.grain(&values.facts))
+    }
+
+    /// What steps of the load say of each cell, or why there is nothing.
+    pub(crate) fn resistances(&self) -> Result<CellResistances, String> {
+        match &self.values {
+            Some(values) => values.cells.all_resistances(&values.facts),
+            None => Err("no whole set of cells came".to_owned()),
+        }
+    }
+
+    /// How each cell drifts against the median at rest, in volts an hour.
+    pub(crate) fn drifts(&self) -> Vec<Option<Estimate>> {
+        self.values.as_ref().map_or_else(Vec::new, |values| values.cells.drifts())
+    }
+
+    /// How fast each sensor rises at rest, in degrees a minute.
+    pub(crate) fn rises(&self) -> Vec<Option<Estimate>> {
+        self.values.as_ref().map_or_else(Vec::new, |values| values.sensors.rises())
     }
 
     /// What the evidence says now.

@@ -153,6 +153,13 @@ impl Pack {
         self.limits.get(name as usize).unwrap_or(NONE)
     }
 
+    /// Where a limit comes from: what stands beside the default, or `pack file`.
+    pub fn limit_source(&self, name: LimitName) -> &'static str {
+        let defaults = self.chemistry().defaults(self.capacity_nanos());
+        let default = defaults.iter().find(|default| default.name == name && default.values == self.limit(name));
+        default.map_or("pack file", |default| default.source)
+    }
+
     /// By how much a current, or a change of it, moves a cell, in billionths of a volt: its size times the resistance.
     pub(crate) fn drop_nanos(&self, current_nanos: i64) -> i64 {
         let (size, resistance) = (current_nanos.unsigned_abs(), self.resistance_nanos.unsigned_abs());

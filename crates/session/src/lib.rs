@@ -2,6 +2,7 @@
 //!
 //! [`Engine`] is the one pipeline: bytes and time become frames, values, alarms and verdicts.
 //! [`live`] feeds it from a source, [`replay`] from a list of inputs; both give the same events for the same inputs.
+//! [`account`] is a replay that keeps what a report tells of a session.
 //! [`again`] judges a recording by other limits beside its own.
 //! [`RowReader`] gives the same rows without judging them.
 //!
@@ -9,6 +10,7 @@
 //! waits for the disk; nothing here knows that a screen exists; nothing is sent but the questions of the protocol file,
 //! and those only where [`Live::may_ask`] says that the person allowed it. A replay sends nothing.
 
+mod account;
 pub mod again;
 mod asking;
 mod engine;
@@ -29,6 +31,7 @@ pub mod tracks;
 mod view;
 pub mod worker;
 
+pub use account::account;
 pub use again::judge_again;
 pub use asking::{Question, questions};
 pub use engine::{Engine, SessionEvent, Unusable};

@@ -75,6 +75,8 @@ pub struct PackSettings {
     pub sensors: u16,
     /// What the BMS itself draws, past the current sensor, in ampere.
     pub own_amperes: f64,
+    /// The seed of how its cells differ, instead of the scene's: the same pack on another day.
+    pub seed: Option<u64>,
 }
 
 impl Default for PackSettings {
@@ -96,6 +98,7 @@ impl Default for PackSettings {
             ambient_celsius: 21.0,
             sensors: 6,
             own_amperes: 0.02,
+            seed: None,
         }
     }
 }
@@ -136,7 +139,7 @@ const OHM_CHANCE: u64 = 2;
 impl Pack {
     /// A rested pack whose cells differ as the seed says.
     pub fn new(settings: PackSettings, seed: u64) -> Self {
-        let noise = Noise::new(seed);
+        let noise = Noise::new(settings.seed.unwrap_or(seed));
         let cells = (0..u64::from(settings.series.max(1)))
             .map(|index| {
                 let charge = settings.charge + settings.charge_spread * noise.spread(CHARGE_CHANCE, index);

@@ -5,7 +5,7 @@ use simulator::Scene;
 
 use crate::{PROGRAM, described_by, file, folder, shipped};
 
-fn text_line_bytes(seconds: u64) -> Vec<u8> {
+pub(crate) fn text_line_bytes(seconds: u64) -> Vec<u8> {
     let length = SessionTime::from_millis(seconds * 1_000);
     let pieces = packwake_tests::feed::simulated_bytes("protocols/acorn-text.toml", &Scene::practice(3), &[], length);
     pieces.into_iter().flat_map(|(_, bytes)| bytes).collect()

@@ -4,7 +4,7 @@ use crate::PROGRAM;
 
 #[test]
 fn help_of_every_command_fits_and_says_what_matters() {
-    let commands = ["watch", "open", "replay", "export", "frames", "check", "simulate", "ports"];
+    let commands = ["watch", "open", "replay", "export", "report", "compare", "frames", "check", "simulate", "ports"];
     let whole = PROGRAM.run(["--help"]);
     for command in commands {
         assert!(whole.stdout.contains(&format!("\n  {command} ")), "{command} is not in: {}", whole.stdout);
@@ -49,6 +49,10 @@ fn usage_that_is_wrong_is_refused_with_status_2() {
     crate::refused(&["watch"], "nothing to watch", "hint: give --port PATH");
     crate::refused(&["export", "x"], "--csv <OUT>", "");
     crate::refused(&["check"], "<FILE>", "");
+    crate::refused(&["report", "x"], "--out <OUT>", "");
+    crate::refused(&["compare", "x"], "<NEW>", "");
+    crate::refused(&["compare", "x", "y", "--replace"], "--out <OUT>", "");
+    crate::refused(&["compare", "x", "y", "--json", "-o", "z"], "cannot be used with", "");
     crate::refused(&["open", "nowhere.mcap"], "no file", "check the name");
     crate::refused(&["simulate", "--severity", "2"], "severity 2 is out of range", "hint: it goes from 0 to 1");
 }

@@ -5,6 +5,7 @@ mod frames;
 mod help;
 mod live;
 mod refusals;
+mod report;
 mod sources;
 
 use std::path::{Path, PathBuf};

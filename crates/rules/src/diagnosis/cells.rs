@@ -6,15 +6,17 @@ use model::SessionTime;
 
 use super::{CellSet, Claim, Facts, Known, Tally, base, cell, milliohms, millivolts, plus_minus, rough_time};
 use crate::cause::Cause;
-use crate::estimates::Estimate;
 use crate::estimates::open_circuit::{Told, balancing_time};
 use crate::estimates::pairs::{Misread, Neighbours, Opposite, Pair, misread};
 use crate::estimates::residuals::Residuals;
 use crate::estimates::resistance::{Lag, Resistances};
 use crate::estimates::steps::StepFault;
 use crate::estimates::trend::{NoTrend, Trend, Window};
+use crate::estimates::{Estimate, rounding_deviation};
+use crate::figures::CellResistances;
 use crate::finding::Confidence;
 use crate::measured::{Figure, Measured};
+use crate::rested::{Grain, Rest, Rested, rounding_left};
 
 /// A finding about how cells stand apart rests on so many sets.
 const ENOUGH: u64 = 10;
@@ -66,6 +68,8 @@ pub(super) struct CellEvidence {
     quiet: Neighbours,
     drift: Trend,
     drifting: bool,
+    rested: Rested,
+    grain: Grain,
     resistances: Resistances,
     swapped: Vec<Option<Tally>>,
     /// By the cell that reads nothing: its partner above, or below.
@@ -101,6 +105,8 @@ impl CellEvidence {
             quiet: Neighbours::new(cells, facts.cell_step),
             drift: Trend::new(cells, facts.cell_step, Window::Everything),
             drifting: false,
+            rested: Rested::default(),
+            grain: Grain::default(),
             resistances: Resistances::new(cells, facts.step_settings()),
             swapped: vec![None; cells],
             pulled: vec![[None; 2]; cells],
@@ -159,6 +165,7 @@ impl CellEvidence {
 
     fn weigh(&mut self, set: CellSet<'_>, facts: &Facts) {
         let at = set.at;
+        self.grain.set(set.cells, facts.cell_step);
         self.resistances.set(at, set.cells);
         if set.quiet && set.steady {
             self.quiet.set(at, self.residuals.apart());
@@ -170,6 +177,8 @@ impl CellEvidence {
                 self.drift.restart();
             }
             self.drift.set(at, self.residuals.apart());
+            let kind = (set.stage, set.after_load);
+            self.rested.set(at, kind, set.median, self.residuals.apart());
         } else if !set.quiet {
             self.drifting = false;
         }
@@ -656,9 +665,7 @@ impl CellEvidence {
     }
 
     fn resistance_figures(&self) -> Result<[Figure; 2], String> {
-        let lags = [Lag::TwoSeconds, Lag::Second, Lag::Instant];
-        let told = lags.into_iter().find_map(|lag| Some((lag, self.resistances.median(lag).ok()?)));
-        let (lag, median) = told.ok_or_else(|| self.why_no_resistance())?;
+        let (lag, median) = self.best_lag().ok_or_else(|| self.why_no_resistance())?;
         let cells = (0..self.cells).filter_map(|index| Some((index, self.resistances.cell(index, lag).ok()?)));
         let highest = cells.max_by(|(_, one), (_, other)| one.held.value.total_cmp(&other.held.value));
         let (index, cell_found) = highest.ok_or_else(|| self.why_no_resistance())?;
@@ -673,6 +680,50 @@ impl CellEvidence {
             text += &format!(", {} times the median", plus_minus(ratio.value, ratio.uncertainty));
         }
         Ok([of_median, Figure::of(&held, 1.0, "ohm", text).at(cell(index))])
+    }
+
+    /// The longest lag that was seen has the least noise and the whole effect; with the median cell's resistance, in ohms.
+    fn best_lag(&self) -> Option<(Lag, f64)> {
+        let lags = [Lag::TwoSeconds, Lag::Second, Lag::Instant];
+        lags.into_iter().find_map(|lag| Some((lag, self.resistances.median(lag).ok()?)))
+    }
+
+    /// Every cell at the lag that the measurements show. The uncertainties have what rounding makes where the BMS reads in
+    /// coarser steps than it sends: the same on every step between the same levels.
+    pub(super) fn all_resistances(&self, facts: &Facts) -> Result<CellResistances, String> {
+        let told = self.best_lag().zip(self.resistances.newest_step());
+        let ((lag, median), newest) = told.ok_or_else(|| self.why_no_resistance())?;
+        let step = base(self.grain(facts));
+        let with_rounding = |index: usize| {
+            let mut cell = self.resistances.cell(index, lag).ok()?;
+            let noise = self.resistances.noise().or_rounding(index);
+            // Readings that change now and then are not moved over the steps within a plateau.
+            let left = if noise < step / 2.0 { rounding_deviation(step) } else { rounding_left(step, noise * noise) };
+            // Before the step and after it.
+            let ohms = 2.0_f64.sqrt() * left / newest.change.abs();
+            cell.held.uncertainty = cell.held.uncertainty.hypot(ohms);
+            cell.drift_corrected.uncertainty = cell.drift_corrected.uncertainty.hypot(ohms);
+            if let Some(ratio) = &mut cell.ratio {
+                // The median cell is rounded as well.
+                ratio.uncertainty = ratio.uncertainty.hypot(2.0_f64.sqrt() * ohms / median);
+            }
+            Some(cell)
+        };
+        let cells = (0..self.cells).map(with_rounding).collect();
+        Ok(CellResistances { lag, steps: self.resistances.steps(), newest, median, cells })
+    }
+
+    /// The step in which the cells are really read, in billionths of a volt.
+    pub(super) fn grain(&self, facts: &Facts) -> i64 {
+        self.grain.or(facts.cell_step)
+    }
+
+    pub(super) fn rests(&self, facts: &Facts) -> Vec<Rest> {
+        self.rested.rests(self.grain.or(facts.cell_step))
+    }
+
+    pub(super) fn drifts(&self) -> Vec<Option<Estimate>> {
+        (0..self.cells).map(|index| self.drift.per_hour(index).ok()).collect()
     }
 
     fn why_no_resistance(&self) -> String {

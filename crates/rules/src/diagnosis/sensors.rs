@@ -4,6 +4,7 @@ use model::SessionTime;
 
 use super::{Claim, Facts, Tally, base, plus_minus, sensor, three_digits};
 use crate::cause::Cause;
+use crate::estimates::Estimate;
 use crate::estimates::trend::{NoTrend, TimeTo, Trend, Window};
 use crate::finding::Confidence;
 use crate::measured::{Figure, Measured};
@@ -171,6 +172,13 @@ impl SensorEvidence {
         let mut claim = Claim::new(Cause::HeatingAtRest, Confidence::Likely, span, text).critical_if(true);
         claim.places = vec![sensor(index)];
         claims.push(claim.opposed("the sun, a balancing resistor, or heat from an earlier load"));
+    }
+
+    /// How fast each sensor rises at rest, in degrees a minute.
+    pub(super) fn rises(&self) -> Vec<Option<Estimate>> {
+        let a_minute =
+            |rise: Estimate| Estimate { value: rise.value / 60.0, uncertainty: rise.uncertainty / 60.0, ..rise };
+        (0..self.sensors.len()).map(|index| self.rise.per_hour(index).ok().map(a_minute)).collect()
     }
 
     /// How fast the place that warms most warms at rest.

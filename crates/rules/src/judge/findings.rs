@@ -8,6 +8,7 @@ use crate::alarms::{Key, Severity};
 use crate::check::Check;
 use crate::diagnosis::{CellSet, Facts, Known, plus_minus};
 use crate::estimates::{Basis, Estimate};
+use crate::figures::{Figures, LineFigures};
 use crate::finding::Confidence;
 use crate::limits::LimitName;
 use crate::link::WARNING_PERCENT;
@@ -47,6 +48,36 @@ impl Judge {
         let mut measured = self.diagnosis.measured();
         measured.push(Measured::new(DAMAGED, self.damaged_frames()));
         measured
+    }
+
+    /// The numbers of each cell, each sensor and the line so far. Some of it is fitted here: ask at the end of a session, or
+    /// a few times a second at most.
+    pub fn figures(&self) -> Figures {
+        let link = &self.link;
+        let lost_by_counter = link.lost_frames();
+        let line = LineFigures {
+            bytes: link.bytes,
+            sound: link.good,
+            damaged: link.damaged.max(lost_by_counter),
+            lost_by_counter,
+            unknown: link.unknown_messages,
+            untrusted: link.untrusted,
+            line_errors: link.line_errors,
+            longest_silence: link.longest_gap(self.now),
+            first_frame_at: link.first_frame_at,
+            lost_at: link.lost_at,
+            clock_step_at: link.clock_step_at,
+            restart_at: link.restart.map(|(at, _)| at),
+            messages: link.kinds.iter().map(|kind| (kind.name.clone(), kind.frames)).collect(),
+        };
+        Figures {
+            cell_grain: self.diagnosis.grain(),
+            rests: self.diagnosis.rests(),
+            resistances: self.diagnosis.resistances(),
+            drifts: self.diagnosis.drifts(),
+            rises: self.diagnosis.rises(),
+            line,
+        }
     }
 
     fn damaged_frames(&self) -> std::result::Result<Figure, String> {
@@ -138,7 +169,9 @@ impl Judge {
         cells.clear();
         cells.extend(set.values.iter().map(|value| Some(*value)));
         let (at, lowest, highest, rest) = (self.now, set.lowest, set.highest, quiet && rest);
-        self.diagnosis.set(CellSet { at, cells, median, lowest, highest, sum, quiet, rest, steady });
+        let (stage, after_load) = (self.stage.stage(), self.load_was_on);
+        let set = CellSet { at, cells, median, lowest, highest, sum, quiet, rest, steady, stage, after_load };
+        self.diagnosis.set(set);
     }
 
     pub(super) fn diagnose_temperatures(&mut self) {

@@ -1,0 +1,82 @@
+//! `report`: a session as a page to read, to print and to keep.
+
+use std::io::Read;
+use std::path::Path;
+
+use ::report::{Account, FileFacts};
+use anyhow::Result;
+use sha2::{Digest, Sha256};
+
+use crate::Status;
+use crate::args::{Recorded, Report};
+use crate::files;
+use crate::output::Prose;
+use crate::page_file::PageFile;
+use crate::replay::progress;
+
+pub(crate) fn run(task: &Report, prose: &mut Prose) -> Result<Status> {
+    let to = PageFile::new(&task.to, &[&task.from.file])?;
+    let account = account(&task.from, prose)?;
+    let page = ::report::report(&account, &files::tool_version());
+    if let Some(path) = to.write(&page)? {
+        prose.say(&format!("{}: report in {}", account.verdict.outcome.name(), path.display()));
+    }
+    Ok(status(&[&account]))
+}
+
+/// Written or compared is enough, unless something is missing in what it rests on.
+pub(crate) fn status(accounts: &[&Account]) -> Status {
+    if accounts.iter().any(|account| account.is_incomplete()) { Status::LinkLostOrIncomplete } else { Status::Go }
+}
+
+/// Judges a session again and says what is missing in its file.
+pub(crate) fn account(from: &Recorded, prose: &mut Prose) -> Result<Account> {
+    let files::Session { header, mut inputs, size_bytes } = files::open(from, prose)?;
+    let recorded = matches!(inputs, files::Inputs::Recording(_));
+    let given = [("protocol", &from.protocol), ("pack", &from.pack)];
+    let given = given.into_iter().filter_map(|(what, path)| Some((what, path.as_ref()?)));
+    let otherwise = |(what, path): (&str, &std::path::PathBuf)| {
+        format!("judged by another {what} file than the recording's own: {}", file_name(path))
+    };
+    let file = FileFacts {
+        name: file_name(&from.file),
+        bytes: size_bytes,
+        sha256: sha256(&from.file).ok(),
+        damage: Vec::new(),
+        otherwise: if recorded { given.map(otherwise).collect() } else { Vec::new() },
+    };
+    let progress = progress(size_bytes);
+    let mut count = 0_u64;
+    let next = std::iter::from_fn(|| {
+        count += 1;
+        if count.is_multiple_of(4096) {
+            progress.set_position(inputs.position_bytes());
+        }
+        inputs.next()
+    });
+    let account = session::account(header, file, next);
+    progress.finish_and_clear();
+    let mut account = account?;
+    account.file.damage = inputs.damage();
+    for text in &account.file.damage {
+        prose.say(&format!("{}: the recording is incomplete: {text}", account.file.name));
+    }
+    Ok(account)
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+/// The file's hash, read a piece at a time.
+fn sha256(path: &Path) -> std::io::Result<String> {
+    let mut file = std::fs::File::open(path)?;
+    let (mut hash, mut piece) = (Sha256::new(), vec![0; 1 << 16]);
+    loop {
+        match file.read(&mut piece)? {
+            0 => break,
+            read => hash.update(piece.get(..read).unwrap_or_default()),
+        }
+    }
+    Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+}
