@@ -9,6 +9,7 @@ mod export;
 mod faults;
 mod files;
 mod frames;
+mod identify;
 mod output;
 mod ports;
 mod practice;
@@ -69,6 +70,7 @@ fn main() -> ExitCode {
         Some(Task::Replay(task)) => replay::run(&task, &mut prose),
         Some(Task::Export(task)) => export::run(&task, &mut prose),
         Some(Task::Frames(task)) => frames::run(&task, &mut prose),
+        Some(Task::Identify(task)) => identify::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),
         Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),
         Some(Task::Ports) => ports::run(&mut prose),
