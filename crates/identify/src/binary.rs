@@ -34,6 +34,8 @@ pub struct Layout {
     pub length: Length,
     /// What checks a frame, if anything was found.
     pub check: Option<Fit>,
+    /// A checksum that fits all frames, but these are too few or too much alike to rule out luck.
+    pub weak_check: Option<Fit>,
     /// Places of the bytes that tell the kinds apart.
     pub ids: Vec<usize>,
     /// Where the body begins.
@@ -229,8 +231,12 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
             let unsure = candidate.wrapping.is_some() && !wrapped;
             let on_reads = candidate.on_reads * 4 / candidate.frames.len().max(1);
             let luck = candidate.fit.as_ref().map_or(0, |fit| fit.luck_bits as i64);
-            let fixed = matches!(candidate.length, Length::Fixed(_) | Length::Size { .. });
-            (wrapped, !unsure, on_reads, std::cmp::Reverse(candidate.behind()), candidate.good(), fixed, luck)
+            // A kind byte further behind is one of the values.
+            let plain = match candidate.length {
+                Length::Fixed(_) | Length::Size { .. } | Length::Packet => 100,
+                Length::ByKind { at, .. } => 50_usize.saturating_sub(at),
+            };
+            (wrapped, !unsure, on_reads, std::cmp::Reverse(candidate.behind()), plain, candidate.good(), luck)
         };
         let best = candidates.iter().enumerate().filter(|(_, one)| near(one)).max_by_key(|(_, one)| key(one))?.0;
         return candidates.into_iter().nth(best);
@@ -247,7 +253,7 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         None => 10 <= candidate.frames.len() && 0.7 <= candidate.share,
     };
     let key = |candidate: &Candidate| {
-        let likely = candidate.fit.is_some();
+        let likely = candidate.fit.as_ref().map_or(0, |fit| (fit.luck_bits.max(0.0) / 4.0) as i64);
         let on_reads = candidate.on_reads * 4 / candidate.frames.len().max(1);
         let wrapped = candidate.wrapping.is_some() && candidate.wrapped_for_sure();
         (wrapped, likely, (candidate.share * 25.0) as i64, on_reads, constant_prefix(candidate), candidate.frames.len())
@@ -268,7 +274,10 @@ fn prefix(frames: &[&[u8]]) -> usize {
 }
 
 fn lay_out(capture: &Capture, methods: &Methods, best: Candidate, from: usize) -> (Layout, Vec<Frame>) {
-    let fit = best.fit.filter(|fit| fit.is_sure() || checks::LIKELY_BITS <= fit.luck_bits);
+    let (fit, weak) = match best.fit {
+        Some(fit) if fit.luck_bits < checks::LIKELY_BITS => (None, Some(fit)),
+        fit => (fit, None),
+    };
     let seed = |frame: &[u8], fit: &Fit, ids: Option<usize>| -> Option<Option<u8>> {
         if fit.extra.is_empty() {
             return Some(None);
@@ -331,7 +340,12 @@ fn lay_out(capture: &Capture, methods: &Methods, best: Candidate, from: usize) -
     let end = model.get(model.len().saturating_sub(behind)..).unwrap_or(&[]).to_vec();
     let shortest = views.iter().map(|frame| frame.len()).min().unwrap_or(0);
     let header = [start_len, first, ids.last().map_or(0, |at| at + 1), skip.last().map_or(0, |at| at + 1)];
-    let header = header.into_iter().max().unwrap_or(0).min(shortest.saturating_sub(trailer));
+    // What the size does not count stands in front of the body.
+    let uncounted = match best.length {
+        Length::Size { plus, .. } => plus.saturating_sub(trailer),
+        Length::Fixed(_) | Length::ByKind { .. } | Length::Packet => 0,
+    };
+    let header = header.into_iter().max().unwrap_or(0).max(uncounted).min(shortest.saturating_sub(trailer));
     let counter = (start_len..header).filter(|at| !ids.contains(at) && !skip.contains(at)).find(|at| {
         let values: Vec<u8> = views.iter().filter_map(|frame| frame.get(*at).copied()).collect();
         let steps = values.windows(2).filter(|pair| matches!(pair, [one, two] if one.wrapping_add(1) == *two)).count();
@@ -344,6 +358,7 @@ fn lay_out(capture: &Capture, methods: &Methods, best: Candidate, from: usize) -
         end,
         length: best.length,
         check: fit,
+        weak_check: weak,
         ids,
         header,
         share: best.share,

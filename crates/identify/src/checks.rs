@@ -68,6 +68,8 @@ impl Fit {
 pub(crate) const SURE_BITS: f64 = 40.0;
 /// One in a million: worth a guess.
 pub(crate) const LIKELY_BITS: f64 = 20.0;
+/// Of so few different frames a checksum that fits all is told even where it could be luck.
+const WEAK_FRAMES: usize = 16;
 /// Frames that a checksum is tried on at first.
 const QUICK: usize = 8;
 /// Frames that what is left is tried on.
@@ -224,7 +226,8 @@ fn best(methods: &Methods, frames: &[&[u8]], mut hits: Vec<(usize, Place, usize)
     let luck_bits = f64::from(checksum.bits()) * independent as f64
         - (tried.max(1) as f64).log2()
         - log2_choose(frames.len(), frames.len() - right);
-    if luck_bits < LIKELY_BITS {
+    // A weak one is told, and not used.
+    if luck_bits < LIKELY_BITS && (frames.len() > right || WEAK_FRAMES < frames.len()) {
         return None;
     }
     let equal = hits.into_iter().skip(1).map(|(_, place, _)| place).collect();

@@ -117,6 +117,8 @@ struct Rows {
     /// Bytes that are given a meaning already.
     taken: Vec<bool>,
     fields: Vec<Field>,
+    /// The middle of the cells as sent; 0 without cells.
+    cell_raw: f64,
 }
 
 impl Rows {
@@ -166,10 +168,19 @@ pub(crate) fn name(layout: &mut Layout, frames: &[Frame], groups: &Groups, trail
                 seconds: frames.iter().map(|frame| frame.at.nanos as f64 / 1e9).collect(),
                 taken: vec![false; length],
                 fields: Vec::new(),
+                cell_raw: 0.0,
             }
         })
         .collect();
     find_cells(&mut kinds);
+    let raws = kinds.iter().filter_map(|rows| {
+        let field = rows.fields.first()?;
+        Some(median(&mut rows.values(field.form, field.at)))
+    });
+    let cell_raw = median(&mut raws.collect::<Vec<f64>>());
+    for rows in &mut kinds {
+        rows.cell_raw = cell_raw;
+    }
     let cells: usize = kinds.iter().flat_map(|rows| &rows.fields).map(|field| field.times).sum();
     totals(&mut kinds, groups, frames.len());
     for rows in &mut kinds {
@@ -555,7 +566,11 @@ fn sum_at(rows: &Rows, form: Form, at: usize) -> Option<(f64, Field)> {
         let high = totals.iter().copied().fold(f64::MIN, f64::max);
         let follows = correlation(&values, &totals);
         let moved = (high - low) / scale.max(middle * 1e-4);
-        let sureness = if 0.9 < follows && 4.0 < moved && error < 0.006 {
+        // Ten cells in thousandths of a volt have a sum that reads as one cell in hundredths.
+        let one_cell = !form.is_float() && (0.97..1.03).contains(&(value / rows.cell_raw));
+        let sureness = if one_cell {
+            Sureness::Guess
+        } else if 0.9 < follows && 4.0 < moved && error < 0.006 {
             Sureness::Sure
         } else if error < 0.0015 && (0.6 < follows || moved < 4.0) {
             Sureness::Likely
@@ -688,7 +703,10 @@ fn current(rows: &mut Rows) {
                     continue;
                 }
                 let (values, totals): (Vec<f64>, Vec<f64>) = pairs.into_iter().unzip();
-                if form.is_float() && !values.iter().all(|value| value.abs() < 2000.0) {
+                // A float of another kind of number is tiny or huge.
+                let amperes = |value: &f64| value.abs() < 1e-6 || (1e-3..2000.0).contains(&value.abs());
+                let most = values.iter().map(|value| value.abs()).fold(0.0, f64::max);
+                if form.is_float() && (most < 0.5 || !values.iter().all(amperes)) {
                     continue;
                 }
                 let follows = correlation(&values, &totals);
@@ -699,7 +717,11 @@ fn current(rows: &mut Rows) {
                 if follows.abs() < 0.85 || moves.abs() < 0.7 || (follows < 0.0) != (moves < 0.0) {
                     continue;
                 }
-                let score = follows.abs() + moves.abs() + 1e-3 * form.width() as f64;
+                // Four bytes where the upper two are the sign, or say more than two could.
+                let wide = form.width() == 4 && !form.is_float();
+                let small = values.iter().all(|value| value.abs() < 32_768.0);
+                let penalty = if wide && !small { 0.1 } else { 0.0 };
+                let score = follows.abs() + moves.abs() - penalty + 1e-3 * form.width() as f64;
                 if best.as_ref().is_none_or(|(known, _)| *known < score) {
                     let note = format!("goes with the cells: correlation {follows:.2}, of its changes {moves:.2}");
                     let what = What::Current { discharge: follows < 0.0 };

@@ -33,6 +33,16 @@ pub enum Length {
 }
 
 impl Length {
+    /// Where it is told, and how.
+    fn told_at(&self) -> (u8, usize) {
+        match self {
+            Self::Fixed(_) => (0, 0),
+            Self::Size { at, .. } => (1, *at),
+            Self::ByKind { at, .. } => (2, *at),
+            Self::Packet => (3, 0),
+        }
+    }
+
     fn of(&self, frame: &[u8]) -> Option<usize> {
         let length = match self {
             Self::Fixed(length) => *length,
@@ -52,7 +62,6 @@ impl Length {
 /// Frames found by a rule.
 #[derive(Clone, Debug)]
 pub(crate) struct Framing {
-    pub(crate) pattern: Vec<u8>,
     pub(crate) length: Length,
     pub(crate) spans: Vec<Range<usize>>,
     /// Of all bytes, those in frames at whose end the next one begins.
@@ -62,13 +71,13 @@ pub(crate) struct Framing {
 const LEAST: usize = 4;
 const MOST: usize = 1200;
 /// Patterns that are looked at closely.
-const PATTERNS: usize = 96;
+const PATTERNS: usize = 128;
 /// Places of a pattern that are looked at for a rule.
 const PLACES: usize = 160;
 /// Rules whose frames hold less of the bytes are dropped.
 const LEAST_SHARE: f64 = 0.5;
 /// Framings that are handed on.
-const KEPT: usize = 72;
+const KEPT: usize = 96;
 
 /// All framings that explain at least half of the bytes, the best first.
 pub(crate) fn framings(bytes: &[u8]) -> Vec<Framing> {
@@ -87,11 +96,13 @@ pub(crate) fn framings(bytes: &[u8]) -> Vec<Framing> {
             let covered: usize = spans.iter().map(ExactSizeIterator::len).sum();
             let share = covered as f64 / bytes.len().max(1) as f64;
             if LEAST_SHARE <= share && 4 <= spans.len() {
-                found.push(Framing { pattern: pattern.clone(), length, spans, share });
+                found.push(Framing { length, spans, share });
             }
         }
     }
-    found.sort_by(|one, two| two.share.total_cmp(&one.share).then(two.spans.len().cmp(&one.spans.len())));
+    // Of the same share the one with more frames: two frames together recur as one does.
+    let percent = |framing: &Framing| (framing.share * 100.0) as usize;
+    found.sort_by_key(|framing| std::cmp::Reverse((percent(framing), framing.spans.len())));
     // The same frames by a shorter pattern are the same answer.
     let mut kept: Vec<Framing> = Vec::new();
     for framing in found {
@@ -99,30 +110,13 @@ pub(crate) fn framings(bytes: &[u8]) -> Vec<Framing> {
             known.spans.first() == framing.spans.first()
                 && known.spans.len() == framing.spans.len()
                 && known.spans.last() == framing.spans.last()
-                && std::mem::discriminant(&known.length) == std::mem::discriminant(&framing.length)
+                && known.length.told_at() == framing.length.told_at()
         };
         if kept.len() < KEPT && !kept.iter().any(same) {
             kept.push(framing);
         }
     }
     kept
-}
-
-/// Finds frames by a rule that is known already.
-pub(crate) fn spans(bytes: &[u8], pattern: &[u8], length: &Length) -> Vec<Range<usize>> {
-    let places = places(bytes, pattern);
-    let mut begins = vec![false; bytes.len() + 1];
-    for place in &places {
-        if let Some(flag) = begins.get_mut(*place) {
-            *flag = true;
-        }
-    }
-    Seen { bytes, pattern, places: &places, begins: &begins }.walk(length)
-}
-
-fn places(bytes: &[u8], pattern: &[u8]) -> Vec<usize> {
-    let windows = bytes.windows(pattern.len().max(1)).enumerate();
-    windows.filter(|(_, window)| *window == pattern).map(|(place, _)| place).collect()
 }
 
 /// Patterns of one and two bytes that recur at few distances, with their places.
@@ -180,11 +174,13 @@ fn patterns(bytes: &[u8]) -> Vec<(Vec<u8>, Vec<usize>)> {
         let long: usize = gaps.iter().filter(|(gap, _)| LEAST <= *gap).map(|(_, count)| count).sum();
         let regular = few as f64 / total.max(1) as f64;
         if 0.4 < regular && total < 4 * long {
-            let score = regular * long as f64 / total.max(1) as f64 + if pattern.len() == 2 { 0.05 } else { 0.0 };
-            found.push((score, pattern, places));
+            let score = regular * long as f64 / total.max(1) as f64;
+            found.push(((score * 10.0).round(), pattern, places));
         }
     }
-    found.sort_by(|one, two| two.0.total_cmp(&one.0).then(one.2.cmp(&two.2)));
+    // What stands in every frame is there more often than what stands in those of one kind.
+    let order = |found: &(f64, Vec<u8>, Vec<usize>)| std::cmp::Reverse((found.2.len(), found.1.len()));
+    found.sort_by(|one, two| two.0.total_cmp(&one.0).then(order(one).cmp(&order(two))));
     found.truncate(PATTERNS);
     found.into_iter().map(|(_, pattern, places)| (pattern, places)).collect()
 }

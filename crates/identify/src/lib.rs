@@ -89,17 +89,17 @@ pub fn identify(capture: &Capture, baud: Option<u32>) -> Report {
         && let Some(layout) = text::find(capture, &methods)
     {
         let body = draft::of_text(&layout, baud);
-        let (draft, trial) = finish(&body, capture);
+        let (draft, trial) = finish(&body, capture, None);
         return Report::of_text(capture, layout, draft, trial);
     }
     let Some((layout, frames)) = binary::find(capture, &methods) else { return noise::nothing_found(capture) };
     let body = draft::of_bytes(&layout, &frames, capture, baud);
-    let (draft, trial) = finish(&body, capture);
+    let (draft, trial) = finish(&body, capture, layout.wrapping);
     Report::of_bytes(capture, layout, draft, trial)
 }
 
 /// The whole text of a draft and what came of trying it; nothing if it has a fault.
-fn finish(body: &str, capture: &Capture) -> (Option<String>, Option<Trial>) {
+fn finish(body: &str, capture: &Capture, wrapping: Option<parser::Wrapping>) -> (Option<String>, Option<Trial>) {
     let name = "protocol = \"draft\"\nsummary = \"a draft made from bytes: not confirmed\"\n";
     let with = |body: &str, trial: Option<&Trial>| {
         let mut text = report::head(trial);
@@ -108,7 +108,10 @@ fn finish(body: &str, capture: &Capture) -> (Option<String>, Option<Trial>) {
         text
     };
     let mut body = body.to_owned();
-    let Some(trial) = trial::attempt(&with(&body, None), capture) else { return (None, None) };
+    let Some(trial) = trial::attempt(&with(&body, None), capture, wrapping) else {
+        if std::env::var("DBG").is_ok() { eprintln!("{body}\n{:#?}", Protocol::parse(&with(&body, None)).1); }
+        return (None, None);
+    };
     // An example that does not hold would be a fault of the draft.
     let text = with(&body, Some(&trial));
     let holds = || -> Option<bool> {

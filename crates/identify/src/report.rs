@@ -79,6 +79,22 @@ impl Report {
         shape(&mut findings, &layout);
         match &layout.check {
             Some(fit) => check(&mut findings, fit),
+            None if layout.weak_check.is_some() => {
+                if let Some(fit) = &layout.weak_check {
+                    let mut names: Vec<&str> = std::iter::once(fit.place.method.name)
+                        .chain(fit.equal.iter().map(|place| place.method.name))
+                        .collect();
+                    names.dedup();
+                    findings.push(Finding::new(
+                        Sureness::Guess,
+                        format!("the checksum can't be told: {} fits, and may do so by luck", names.join(" or ")),
+                        &format!(
+                            "the bytes hold only {} different frames; a capture in which more changes would tell",
+                            fit.asked
+                        ),
+                    ));
+                }
+            }
             None => findings.push(Finding::new(
                 Sureness::Likely,
                 "no checksum was found",
@@ -155,7 +171,7 @@ impl Report {
                 trial.sound_bytes,
                 trial.share() * 100.0,
                 if trial.verified { "sound frames" } else { "frames without a checksum" },
-                trial.bytes - trial.sound_bytes
+                trial.unexplained()
             ),
             &format!("{} frames, {} with a wrong checksum", trial.frames.iter().sum::<u64>(), trial.check_failed),
         ));

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use model::{Batch, Level, Reason};
-use parser::{Decoder, Protocol};
+use parser::{Decoder, Protocol, Wrapping};
 
 use crate::capture::Capture;
 
@@ -14,6 +14,8 @@ pub struct Trial {
     pub bytes: u64,
     /// Those in frames that were sound.
     pub sound_bytes: u64,
+    /// Ends of packets and lines with nothing in front of them: no frame is expected there.
+    pub filling: u64,
     /// Those in frames that were passed over: sound, but of a kind that the draft does not have.
     pub passed_bytes: u64,
     /// Sound frames of each message, as the draft lists them.
@@ -25,14 +27,20 @@ pub struct Trial {
 }
 
 impl Trial {
-    /// Of all bytes, those in sound frames.
+    /// Of all bytes but those between packets, those in sound frames.
     pub fn share(&self) -> f64 {
-        if self.bytes == 0 { 0.0 } else { self.sound_bytes as f64 / self.bytes as f64 }
+        let asked = self.bytes.saturating_sub(self.filling);
+        if asked == 0 { 0.0 } else { self.sound_bytes.min(asked) as f64 / asked as f64 }
+    }
+
+    /// Bytes that are neither in sound frames nor between packets.
+    pub fn unexplained(&self) -> u64 {
+        self.bytes.saturating_sub(self.filling).saturating_sub(self.sound_bytes)
     }
 }
 
 /// Reads the text as a protocol file and decodes all bytes by it. `None` if it has a fault of any kind.
-pub(crate) fn attempt(text: &str, capture: &Capture) -> Option<Trial> {
+pub(crate) fn attempt(text: &str, capture: &Capture, wrapping: Option<Wrapping>) -> Option<Trial> {
     let (protocol, faults) = Protocol::parse(text);
     if faults.iter().any(|fault| fault.level == Level::Error) {
         return None;
@@ -41,6 +49,7 @@ pub(crate) fn attempt(text: &str, capture: &Capture) -> Option<Trial> {
     let kinds = &protocol.layout().kinds;
     let mut trial = Trial {
         bytes: capture.bytes().len() as u64,
+        filling: wrapping.map_or(0, |wrapping| filling(capture.bytes(), wrapping)),
         frames: vec![0; kinds.len()],
         verified: !kinds.is_empty() && kinds.iter().all(|kind| kind.verified),
         ..Trial::default()
@@ -58,6 +67,12 @@ pub(crate) fn attempt(text: &str, capture: &Capture) -> Option<Trial> {
         trial.count(&batch);
     }
     Some(trial)
+}
+
+fn filling(bytes: &[u8], wrapping: Wrapping) -> u64 {
+    let begin = u64::from(bytes.first().is_some_and(|first| wrapping.ends(*first)));
+    let pairs = bytes.windows(2).filter(|pair| pair.iter().all(|byte| wrapping.ends(*byte)));
+    begin + pairs.count() as u64
 }
 
 impl Trial {
