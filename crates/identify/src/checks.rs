@@ -128,11 +128,15 @@ fn constant_tail(frames: &[&[u8]]) -> usize {
 /// Different frames, at most so many, from the whole stream.
 pub(crate) fn different<'f>(frames: &[&'f [u8]], most: usize) -> Vec<&'f [u8]> {
     let mut seen: BTreeSet<&[u8]> = BTreeSet::new();
-    let step = frames.len().div_ceil(4 * most).max(1);
-    let all: Vec<&[u8]> = frames.iter().copied().step_by(step).filter(|frame| seen.insert(frame)).collect();
-    // Neighbours are most alike.
-    let step = all.len().div_ceil(most).max(1);
-    all.into_iter().step_by(step).collect()
+    let all: Vec<&[u8]> = spread(frames, 4 * most).into_iter().filter(|frame| seen.insert(frame)).collect();
+    spread(&all, most)
+}
+
+/// At most so many, from the whole list. Kinds that alternate are all among them: the places are not quite even.
+fn spread<'f>(frames: &[&'f [u8]], most: usize) -> Vec<&'f [u8]> {
+    let step = frames.len().div_ceil(most).max(1);
+    let chunks = frames.chunks(step).enumerate();
+    chunks.filter_map(|(index, chunk)| chunk.get(index * 7 / 3 % chunk.len())).copied().collect()
 }
 
 /// The checksum that fits these frames best. `tried_before`: how many other framings are tried, too. `groups` are
@@ -142,10 +146,7 @@ pub(crate) fn find(methods: &Methods, frames: &[&[u8]], tried_before: usize) -> 
     if frames.len() < 3 {
         return None;
     }
-    let quick: Vec<&[u8]> = {
-        let step = frames.len().div_ceil(QUICK).max(1);
-        frames.iter().copied().step_by(step).collect()
-    };
+    let quick = spread(&frames, QUICK);
     // A frame that was cut or glued is not like the others: the tail of most is asked.
     let tail = constant_tail(&quick);
     let mut tried = 0_usize;

@@ -74,6 +74,8 @@ const MOST: usize = 1200;
 const PATTERNS: usize = 128;
 /// Places of a pattern that are looked at for a rule.
 const PLACES: usize = 160;
+/// Of these, so many in a row.
+const RUN: usize = 16;
 /// Rules whose frames hold less of the bytes are dropped.
 const LEAST_SHARE: f64 = 0.5;
 /// Framings that are handed on.
@@ -211,11 +213,10 @@ impl Seen<'_> {
         self.begins.get(place).copied().unwrap_or(false)
     }
 
-    /// Some places from the whole stream.
+    /// Some places from the whole stream, in runs: kinds that alternate are all among them.
     fn some(&self) -> impl Iterator<Item = usize> + Clone + '_ {
-        // Runs of neighbours: what is asked is what follows each.
         let step = self.places.len().div_ceil(PLACES).max(1);
-        self.places.iter().copied().step_by(step)
+        self.places.chunks(RUN * step).flat_map(|chunk| chunk.iter().take(RUN)).copied()
     }
 
     fn fixed(&self) -> Vec<Length> {
@@ -282,7 +283,7 @@ impl Seen<'_> {
         for at in from..from + 6 {
             let mut by_value: BTreeMap<u8, Vec<usize>> = BTreeMap::new();
             // More of them: a kind can be rare.
-            for place in self.places.iter().copied().step_by(self.places.len().div_ceil(8 * PLACES).max(1)) {
+            for place in self.places.iter().copied().take(16 * PLACES) {
                 if let Some(value) = self.bytes.get(place + at) {
                     by_value.entry(*value).or_default().push(place);
                 }

@@ -32,11 +32,9 @@ pub(crate) fn ids(frames: &[&[u8]], from: usize, behind: usize, skip: &[usize]) 
     }
     let mut skip = skip.to_vec();
     skip.push(first);
-    let second = by_value
-        .values()
-        .filter(|frames| 24 <= frames.len())
-        .filter_map(|frames| best(frames, first + 1, behind, &skip).filter(|place| *place == first + 1))
-        .min();
+    let large: Vec<&Vec<&[u8]>> = by_value.values().filter(|frames| 24 <= frames.len()).collect();
+    let inside = large.iter().filter(|frames| best(frames, first + 1, behind, &skip) == Some(first + 1)).count();
+    let second = (0 < inside && large.len() <= 2 * inside).then_some(first + 1);
     std::iter::once(first).chain(second).collect()
 }
 
