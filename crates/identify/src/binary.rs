@@ -89,8 +89,13 @@ struct Candidate {
 impl Candidate {
     /// Of all bytes, those in frames that the checksum fits, in hundredths.
     fn good(&self) -> i64 {
+        (self.permille() + 5) / 10
+    }
+
+    /// The same in thousandths.
+    fn permille(&self) -> i64 {
         let right = self.fit.as_ref().map_or(1.0, |fit| fit.right as f64 / fit.asked.max(1) as f64);
-        (self.share * right * 100.0).round() as i64
+        (self.share * right * 1000.0).round() as i64
     }
 
     fn sure(&self) -> bool {
@@ -226,8 +231,13 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         let good = sure().map(Candidate::good).max()?;
         // A little less is the same: the first and the last frame, and what was damaged where.
         let near = |candidate: &&Candidate| candidate.sure() && good - 2 <= candidate.good();
+        // Two frames glued together recur as well, and the checksum of the second one fits.
+        let most = candidates.iter().filter(near).map(|candidate| candidate.frames.len()).max()?;
+        // A byte of the start that is the end of a packet by chance cuts some frames in the middle.
+        let plain_good = sure().filter(|candidate| candidate.wrapping.is_none()).map(Candidate::permille).max();
         let key = |candidate: &Candidate| {
-            let wrapped = candidate.wrapping.is_some() && candidate.wrapped_for_sure();
+            let whole = 0 < candidate.escapes || plain_good.is_none_or(|good| good <= candidate.permille() + 2);
+            let wrapped = candidate.wrapping.is_some() && candidate.wrapped_for_sure() && whole && candidate.behind() == 0;
             let unsure = candidate.wrapping.is_some() && !wrapped;
             let on_reads = candidate.on_reads * 4 / candidate.frames.len().max(1);
             let luck = candidate.fit.as_ref().map_or(0, |fit| fit.luck_bits as i64);
@@ -236,7 +246,9 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
                 Length::Fixed(_) | Length::Size { .. } | Length::Packet => 100,
                 Length::ByKind { at, .. } => 50_usize.saturating_sub(at),
             };
-            (wrapped, !unsure, on_reads, std::cmp::Reverse(candidate.behind()), plain, candidate.good(), luck)
+            let many = most * 3 <= candidate.frames.len() * 4;
+            let behind = std::cmp::Reverse(candidate.behind());
+            (wrapped, !unsure, many, on_reads, behind, plain, candidate.good(), luck)
         };
         let best = candidates.iter().enumerate().filter(|(_, one)| near(one)).max_by_key(|(_, one)| key(one))?.0;
         return candidates.into_iter().nth(best);
@@ -256,7 +268,9 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         let likely = candidate.fit.as_ref().map_or(0, |fit| (fit.luck_bits.max(0.0) / 4.0) as i64);
         let on_reads = candidate.on_reads * 4 / candidate.frames.len().max(1);
         let wrapped = candidate.wrapping.is_some() && candidate.wrapped_for_sure();
-        (wrapped, likely, (candidate.share * 25.0) as i64, on_reads, constant_prefix(candidate), candidate.frames.len())
+        let fixed = !matches!(candidate.length, Length::ByKind { .. });
+        let share = (candidate.share * 25.0) as i64;
+        (wrapped, likely, share, fixed, on_reads, constant_prefix(candidate), candidate.frames.len())
     };
     candidates.into_iter().filter(shaped).max_by_key(key)
 }

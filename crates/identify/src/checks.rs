@@ -179,7 +179,7 @@ pub(crate) fn find(methods: &Methods, frames: &[&[u8]], tried_before: usize) -> 
                     }
                     let place = Place { method: method.clone(), first, behind, big: *big };
                     let right = frames.iter().filter(|frame| fits(checksum, &place, frame, &[])).count();
-                    if frames.len() < right * 2 && check_varies(&frames, behind, width) {
+                    if frames.len() < right * 2 && check_varies(&frames, behind, width, checksum.bits()) {
                         hits.push((right, place, width));
                     }
                 }
@@ -202,7 +202,7 @@ fn value_at<'f>(
 }
 
 /// A checksum that never changes says nothing.
-fn check_varies(frames: &[&[u8]], behind: usize, width: usize) -> bool {
+fn check_varies(frames: &[&[u8]], behind: usize, width: usize, bits: u8) -> bool {
     let values: BTreeSet<&[u8]> = frames
         .iter()
         .filter_map(|frame| {
@@ -210,7 +210,7 @@ fn check_varies(frames: &[&[u8]], behind: usize, width: usize) -> bool {
             frame.get(end..end + width)
         })
         .collect();
-    3 <= values.len() && (frames.len() / 16).min(16) <= values.len()
+    3 <= values.len() && (frames.len() / 16).min(1 << (bits - 1).min(4)) <= values.len()
 }
 
 /// The one that fits most frames, with all that fit as many.

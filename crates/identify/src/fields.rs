@@ -415,7 +415,7 @@ fn tight(bodies: &[&[u8]], form: Form, volts: &'static str, scale: f64, places: 
             }
         }
     }
-    let places = places.get(best.0..best.1)?;
+    let places = without_sum(bodies, form, places.get(best.0..best.1)?);
     let cells: Vec<usize> = places.iter().filter(|(_, cell)| *cell).map(|(at, _)| *at).collect();
     if cells.len() < 3 || cells.len() * 2 < places.len() {
         return None;
@@ -447,6 +447,26 @@ fn tight(bodies: &[&[u8]], form: Form, volts: &'static str, scale: f64, places: 
         jumps: jumps / cells.len() as f64,
         variety: values.len(),
     })
+}
+
+/// The same without a number at either end that is the sum of the others in hundredths of their unit: a pack voltage
+/// of ten cells or so looks like a cell.
+fn without_sum<'p>(bodies: &[&[u8]], form: Form, places: &'p [(usize, bool)]) -> &'p [(usize, bool)] {
+    let is_sum = |one: &(usize, bool), others: &[(usize, bool)]| {
+        let mut errors: Vec<f64> = bodies
+            .iter()
+            .filter_map(|body| {
+                let parts = others.iter().filter(|(_, cell)| *cell).filter_map(|(at, _)| form.read(body, *at));
+                Some((form.read(body, one.0)? * 10.0 / parts.sum::<f64>() - 1.0).abs())
+            })
+            .collect();
+        6 <= others.len() && others.len() <= 14 && median(&mut errors) < 0.003
+    };
+    match places {
+        [first, rest @ ..] if is_sum(first, rest) && rest.len() != 10 => rest,
+        [rest @ .., last] if is_sum(last, rest) && rest.len() != 10 => rest,
+        _ => places,
+    }
 }
 
 /// Works out the sum of all cells at each row: of each kind with cells, the newest.
@@ -745,9 +765,11 @@ fn current(rows: &mut Rows) {
                     continue;
                 }
                 let different: BTreeSet<u64> = values.iter().map(|value| value.to_bits()).collect();
-                let fine = different.len().min(64) as f64 / 64.0;
+                let fine = different.len().min(128) as f64 / 128.0;
                 let low = if matches!(form, Form::Signed { big: true, .. }) { at + form.width() - 1 } else { at };
-                if !form.is_float() && rows.constant(low) {
+                // The low byte of a number moves most.
+                let moves_low: BTreeSet<u64> = rows.values(Form::BYTE, low).iter().map(|value| value.to_bits()).collect();
+                if !form.is_float() && moves_low.len() < (different.len() / 4).clamp(2, 16) {
                     continue;
                 }
                 // A voltage that sags as well moves by a small share of itself.
@@ -756,7 +778,7 @@ fn current(rows: &mut Rows) {
                 if highest - lowest < 0.25 * most {
                     continue;
                 }
-                let score = follows.abs() + moves.abs() + 0.015 * fine + if wide { 0.03 } else { 0.0 };
+                let score = follows.abs() + moves.abs() + 0.05 * fine + if wide { 0.03 } else { 0.0 };
                 if best.as_ref().is_none_or(|(known, _)| *known < score) {
                     let note = format!("goes with the cells: correlation {follows:.2}, of its changes {moves:.2}");
                     let what = What::Current { discharge: follows < 0.0 };

@@ -95,6 +95,9 @@ pub(crate) fn framings(bytes: &[u8]) -> Vec<Framing> {
         let lengths = seen.fixed().into_iter().chain(seen.sizes()).chain(seen.by_kind());
         for length in lengths.collect::<Vec<_>>() {
             let spans = seen.walk(&length);
+            if matches!(length, Length::ByKind { .. }) && !several_lengths(&spans) {
+                continue;
+            }
             let covered: usize = spans.iter().map(ExactSizeIterator::len).sum();
             let share = covered as f64 / bytes.len().max(1) as f64;
             if LEAST_SHARE <= share && 4 <= spans.len() {
@@ -119,6 +122,15 @@ pub(crate) fn framings(bytes: &[u8]) -> Vec<Framing> {
         }
     }
     kept
+}
+
+/// Whether at least two lengths are frequent.
+fn several_lengths(spans: &[Range<usize>]) -> bool {
+    let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
+    for span in spans {
+        *counts.entry(span.len()).or_default() += 1;
+    }
+    2 <= counts.values().filter(|count| spans.len() <= **count * 100).count()
 }
 
 /// Patterns of one and two bytes that recur at few distances, with their places.
@@ -308,10 +320,9 @@ impl Seen<'_> {
                 found.push((votes, Length::ByKind { at, lengths }));
             }
         }
-        found.sort_by_key(|(votes, length)| {
-            let kinds = if let Length::ByKind { lengths, .. } = length { lengths.len() } else { 0 };
-            (std::cmp::Reverse(*votes), kinds)
-        });
+        // Nearly as many is as good: the earlier place then, where an id stands.
+        let most = found.iter().map(|(votes, _)| *votes).max().unwrap_or(0);
+        found.retain(|(votes, _)| most * 9 <= votes * 10);
         found.into_iter().take(3).map(|(_, length)| length).collect()
     }
 

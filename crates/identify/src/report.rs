@@ -250,6 +250,8 @@ fn shape(findings: &mut Vec<Finding>, layout: &Layout) {
         }
         Length::Packet => return,
     };
+    // A byte that tells lengths may tell them by chance of the few kinds that came.
+    let sure = if matches!(layout.length, Length::ByKind { .. }) { Sureness::Likely } else { sure };
     findings.push(Finding::new(sure, length, "the next frame begins where this one ends"));
 }
 
