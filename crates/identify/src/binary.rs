@@ -243,7 +243,8 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
             let luck = candidate.fit.as_ref().map_or(0, |fit| fit.luck_bits as i64);
             // A kind byte further behind is one of the values.
             let plain = match candidate.length {
-                Length::Fixed(_) | Length::Size { .. } | Length::Packet => 100,
+                Length::Fixed(_) | Length::Packet => 100,
+                Length::Size { at, .. } => 99_usize.saturating_sub(at),
                 Length::ByKind { at, .. } => 50_usize.saturating_sub(at),
             };
             let many = most * 3 <= candidate.frames.len() * 4;

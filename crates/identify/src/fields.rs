@@ -335,10 +335,16 @@ fn best_run(rows: &Rows) -> Option<Run> {
                         None => true,
                         Some(known) => {
                             let (mine, theirs) = (run.count * form.width(), known.count * known.form.width());
-                            // Of the same bytes read in two ways the one that begins earlier is right.
-                            let smooth = run.jumps < known.jumps * 0.999;
-                            let alike = !smooth && run.jumps <= known.jumps * 1.001;
-                            theirs < mine || (theirs == mine && (smooth || (alike && run.at < known.at)))
+                            // Bytes that are read one place off jump where a low byte does; of what is as smooth the
+                            // one that begins earlier is right.
+                            let beside = mine.abs_diff(theirs) <= 2 * form.width();
+                            let smoother = run.jumps < known.jumps * if mine == theirs { 0.999 } else { 0.5 };
+                            let rougher = known.jumps < run.jumps * if mine == theirs { 0.999 } else { 0.5 };
+                            match (beside, smoother, rougher) {
+                                (true, true, _) => true,
+                                (true, _, true) => false,
+                                _ => theirs < mine || (theirs == mine && run.at < known.at),
+                            }
                         }
                     };
                     if better {

@@ -95,7 +95,7 @@ pub(crate) fn framings(bytes: &[u8]) -> Vec<Framing> {
         let lengths = seen.fixed().into_iter().chain(seen.sizes()).chain(seen.by_kind());
         for length in lengths.collect::<Vec<_>>() {
             let spans = seen.walk(&length);
-            if matches!(length, Length::ByKind { .. }) && !several_lengths(&spans) {
+            if !matches!(length, Length::Fixed(_)) && !several_lengths(&spans) {
                 continue;
             }
             let covered: usize = spans.iter().map(ExactSizeIterator::len).sum();
@@ -189,7 +189,7 @@ fn patterns(bytes: &[u8]) -> Vec<(Vec<u8>, Vec<usize>)> {
         let regular = few as f64 / total.max(1) as f64;
         if 0.4 < regular && total < 4 * long {
             let score = regular * long as f64 / total.max(1) as f64;
-            found.push(((score * 10.0).round(), pattern, places));
+            found.push(((score * 4.0).round(), pattern, places));
         }
     }
     // What stands in every frame is there more often than what stands in those of one kind.
@@ -276,10 +276,9 @@ impl Seen<'_> {
                 }
             }
         }
-        found.sort_by_key(|(votes, length)| {
-            let width = if let Length::Size { bytes, .. } = length { *bytes } else { 0 };
-            (std::cmp::Reverse(*votes), width)
-        });
+        // Nearly as many is as good: the earlier place then, and the narrower number.
+        let most = found.iter().map(|(votes, _)| *votes).max().unwrap_or(0);
+        found.retain(|(votes, _)| most * 9 <= votes * 10);
         found.into_iter().take(4).map(|(_, length)| length).collect()
     }
 
