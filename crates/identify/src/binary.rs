@@ -257,12 +257,8 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
     // Without one the frames must follow each other nearly without a gap, and say more than chance could.
     let shaped = |candidate: &Candidate| match candidate.wrapping {
         Some(Wrapping::Hdlc) => false,
-        Some(_) => {
-            let mut lengths: Vec<usize> = candidate.frames.iter().map(|(_, frame)| frame.len()).collect();
-            lengths.sort_unstable();
-            lengths.dedup();
-            lengths.len() * 8 <= candidate.frames.len()
-        }
+        // Noise has such ends, too, and packets of all lengths between them.
+        Some(_) => 0.8 <= in_few_lengths(candidate),
         None => 10 <= candidate.frames.len() && 0.7 <= candidate.share,
     };
     let key = |candidate: &Candidate| {
@@ -274,6 +270,15 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         (wrapped, likely, share, fixed, on_reads, constant_prefix(candidate), candidate.frames.len())
     };
     candidates.into_iter().filter(shaped).max_by_key(key)
+}
+
+/// Of all frames, the share of those that have one of the four most frequent lengths.
+fn in_few_lengths(candidate: &Candidate) -> f64 {
+    let mut lengths: Vec<usize> = candidate.frames.iter().map(|(_, frame)| frame.len()).collect();
+    lengths.sort_unstable();
+    let mut counts: Vec<usize> = lengths.chunk_by(|one, two| one == two).map(<[usize]>::len).collect();
+    counts.sort_unstable();
+    counts.iter().rev().take(4).sum::<usize>() as f64 / lengths.len().max(1) as f64
 }
 
 fn constant_prefix(candidate: &Candidate) -> usize {

@@ -771,11 +771,11 @@ fn current(rows: &mut Rows) {
                     continue;
                 }
                 let different: BTreeSet<u64> = values.iter().map(|value| value.to_bits()).collect();
-                let fine = different.len().min(128) as f64 / 128.0;
+                let fine = different.len().min(64) as f64 / 64.0;
                 let low = if matches!(form, Form::Signed { big: true, .. }) { at + form.width() - 1 } else { at };
                 // The low byte of a number moves most.
                 let moves_low: BTreeSet<u64> = rows.values(Form::BYTE, low).iter().map(|value| value.to_bits()).collect();
-                if !form.is_float() && moves_low.len() < (different.len() / 4).clamp(2, 16) {
+                if !form.is_float() && moves_low.len() < (different.len() / 4).clamp(if wide { 8 } else { 2 }, 16) {
                     continue;
                 }
                 // A voltage that sags as well moves by a small share of itself.
@@ -784,7 +784,7 @@ fn current(rows: &mut Rows) {
                 if highest - lowest < 0.25 * most {
                     continue;
                 }
-                let score = follows.abs() + moves.abs() + 0.05 * fine + if wide { 0.03 } else { 0.0 };
+                let score = follows.abs() + moves.abs() + 0.02 * fine + if wide { 0.03 } else { 0.0 };
                 if best.as_ref().is_none_or(|(known, _)| *known < score) {
                     let note = format!("goes with the cells: correlation {follows:.2}, of its changes {moves:.2}");
                     let what = What::Current { discharge: follows < 0.0 };
