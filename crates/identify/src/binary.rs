@@ -237,7 +237,8 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         let plain_good = sure().filter(|candidate| candidate.wrapping.is_none()).map(Candidate::permille).max();
         let key = |candidate: &Candidate| {
             let whole = 0 < candidate.escapes || plain_good.is_none_or(|good| good <= candidate.permille() + 2);
-            let wrapped = candidate.wrapping.is_some() && candidate.wrapped_for_sure() && whole && candidate.behind() == 0;
+            let wrapped =
+                candidate.wrapping.is_some() && candidate.wrapped_for_sure() && whole && candidate.behind() == 0;
             let unsure = candidate.wrapping.is_some() && !wrapped;
             let on_reads = candidate.on_reads * 4 / candidate.frames.len().max(1);
             let luck = candidate.fit.as_ref().map_or(0, |fit| fit.luck_bits as i64);
@@ -355,7 +356,8 @@ fn lay_out(capture: &Capture, methods: &Methods, mut best: Candidate, from: usiz
         (_, None) => kinds::ids(&views, start_len, trailer, &skip),
     };
     ids.sort_unstable();
-    let start_len = start_len.min(ids.first().copied().unwrap_or(usize::MAX)).min(skip.first().copied().unwrap_or(usize::MAX));
+    let start_len =
+        start_len.min(ids.first().copied().unwrap_or(usize::MAX)).min(skip.first().copied().unwrap_or(usize::MAX));
     let model = views.get(views.len() / 2).copied().unwrap_or(&[]);
     let start = model.get(..start_len).unwrap_or(&[]).to_vec();
     let end = model.get(model.len().saturating_sub(behind)..).unwrap_or(&[]).to_vec();
@@ -445,8 +447,11 @@ fn group(layout: &Layout, frames: &[Frame]) -> Groups {
 
 fn kind(layout: &Layout, capture: &Capture, frames: &[Frame], id: &[u8], rows: &[usize]) -> Kind {
     let trailer = layout.end.len() + layout.check.as_ref().map_or(0, |fit| fit.bytes);
-    let bodies: Vec<&[u8]> =
-        rows.iter().filter_map(|row| frames.get(*row)).filter_map(|frame| body(layout, trailer, &frame.bytes)).collect();
+    let bodies: Vec<&[u8]> = rows
+        .iter()
+        .filter_map(|row| frames.get(*row))
+        .filter_map(|frame| body(layout, trailer, &frame.bytes))
+        .collect();
     let shortest = bodies.iter().map(|body| body.len()).min().unwrap_or(0);
     let longest = bodies.iter().map(|body| body.len()).max().unwrap_or(0);
     let ends_in_zero = bodies.iter().any(|body| 1 < body.len() && body.last() == Some(&0));
@@ -490,9 +495,10 @@ pub(crate) fn period(times: &[SessionTime]) -> Option<Duration> {
     let mean = middle.iter().sum::<u64>() / middle.len().max(1) as u64;
     let millis = mean as f64 / 1e6;
     let round = [1000.0, 500.0, 100.0, 50.0, 20.0, 10.0, 5.0, 1.0];
-    let near = round.iter().map(|step| (millis / step).round() * step).find(|near| {
-        0.0 < *near && (near - millis).abs() < 0.03 * millis
-    });
+    let near = round
+        .iter()
+        .map(|step| (millis / step).round() * step)
+        .find(|near| 0.0 < *near && (near - millis).abs() < 0.03 * millis);
     let millis = near.unwrap_or_else(|| millis.round());
     (0.5 <= millis).then(|| Duration::from_millis(millis as u64))
 }

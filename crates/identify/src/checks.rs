@@ -86,7 +86,8 @@ pub(crate) struct Methods {
 
 impl Methods {
     pub(crate) fn new() -> Self {
-        let crcs = Checksum::crc_names().filter_map(|name| Some((Method { name, crc: true }, Checksum::crc_named(name)?)));
+        let crcs =
+            Checksum::crc_names().filter_map(|name| Some((Method { name, crc: true }, Checksum::crc_named(name)?)));
         let simple = SimpleChecksum::ALL
             .into_iter()
             .map(|kind| (Method { name: kind.name(), crc: false }, Checksum::simple(kind)));
@@ -279,8 +280,7 @@ pub(crate) fn independent(frames: &[&[u8]], behind: usize) -> usize {
     lengths.sort_unstable();
     lengths.dedup();
     for length in lengths {
-        let alike: Vec<&[u8]> =
-            frames.iter().copied().filter(|frame| frame.len() == length).take(2 * ENOUGH).collect();
+        let alike: Vec<&[u8]> = frames.iter().copied().filter(|frame| frame.len() == length).take(2 * ENOUGH).collect();
         let Some((base, rest)) = alike.split_first() else { continue };
         count += 1;
         // Rows in echelon form, each with the place of its leading bit.
@@ -342,7 +342,8 @@ pub(crate) fn find_seeded(methods: &Methods, frames: &[&[u8]], kind_at: usize, t
                 tried += 256;
                 let place = Place { method: method.clone(), first, behind: 0, big };
                 // Most frames of the most frequent kind agree on one byte.
-                let asked = most.iter().take(4).filter(|frame| seed_of(checksum, &place, frame, None).is_some()).count();
+                let asked =
+                    most.iter().take(4).filter(|frame| seed_of(checksum, &place, frame, None).is_some()).count();
                 if asked < 3 {
                     continue;
                 }

@@ -16,7 +16,9 @@ fn line_table(baud: Option<u32>, wrapping: Option<Wrapping>) -> String {
     let mut text = String::from("\n[line]\n");
     match baud {
         Some(baud) => text.push_str(&format!("baud = {baud}\n")),
-        None => text.push_str("# baud = 115200  # not seen in the bytes: write the rate that they were captured with\n"),
+        None => {
+            text.push_str("# baud = 115200  # not seen in the bytes: write the rate that they were captured with\n")
+        }
     }
     match wrapping {
         Some(Wrapping::Slip) => text.push_str("stuffing = \"slip\"\n"),
@@ -88,7 +90,10 @@ pub(crate) fn of_bytes(layout: &Layout, frames: &[Frame], capture: &Capture, bau
         let first = if fit.place.first == 0 && !layout.start.is_empty() {
             "start".to_owned()
         } else {
-            parts.iter().find(|part| fit.place.first < part.from + part.width).map_or("body".to_owned(), |part| part.name.clone())
+            parts
+                .iter()
+                .find(|part| fit.place.first < part.from + part.width)
+                .map_or("body".to_owned(), |part| part.name.clone())
         };
         let sure = if fit.is_sure() && fit.unique() { "sure" } else { "a guess" };
         text.push_str(&format!(
@@ -154,8 +159,12 @@ fn comment_of_header(layout: &Layout, part: &Part, counted: bool) -> String {
         return "  # counts the frames of all kinds together".to_owned();
     }
     match &layout.length {
-        Length::Size { at, .. } if *at == part.from && counted => "  # sure: the next frame begins where it says".to_owned(),
-        Length::Size { at, .. } if *at == part.from => "  # a size, but what it counts can't be said in this file".to_owned(),
+        Length::Size { at, .. } if *at == part.from && counted => {
+            "  # sure: the next frame begins where it says".to_owned()
+        }
+        Length::Size { at, .. } if *at == part.from => {
+            "  # a size, but what it counts can't be said in this file".to_owned()
+        }
         _ => "  # not known".to_owned(),
     }
 }
@@ -237,7 +246,9 @@ fn message(text: &mut String, layout: &Layout, kind: &Kind, name: &str, id_names
     }
     if layout.check.as_ref().is_some_and(|fit| !fit.extra.is_empty()) {
         match kind.extra {
-            Some(extra) => text.push_str(&format!("extra = \"{extra:02X}\"  # goes through the checksum and is not sent\n")),
+            Some(extra) => {
+                text.push_str(&format!("extra = \"{extra:02X}\"  # goes through the checksum and is not sent\n"))
+            }
             None => text.push_str("# extra = \"00\"  # not found: too few frames that differ\n"),
         }
     }
@@ -355,7 +366,8 @@ fn part(field: &Field, name: &str) -> String {
 /// One real frame with what the draft itself makes of it.
 fn example(layout: &Layout, frames: &[Frame], capture: &Capture, names: &[String], trailer: usize) -> Option<String> {
     let named = |kind: &Kind| kind.fields.iter().filter(|field| field.has_channel()).count();
-    let (index, kind) = layout.kinds.iter().enumerate().max_by_key(|(index, kind)| (named(kind), std::cmp::Reverse(*index)))?;
+    let (index, kind) =
+        layout.kinds.iter().enumerate().max_by_key(|(index, kind)| (named(kind), std::cmp::Reverse(*index)))?;
     let is_it = |frame: &&Frame| {
         let id: Vec<u8> = layout.ids.iter().filter_map(|at| frame.bytes.get(*at).copied()).collect();
         let length = body(layout, trailer, &frame.bytes).map_or(0, <[u8]>::len);
@@ -425,7 +437,8 @@ pub(crate) fn of_text(layout: &TextLayout, baud: Option<u32>) -> String {
     text.push_str("  { name = \"body\", role = \"body\" },\n");
     if let Some(check) = &layout.check {
         let (right, asked) = check.right;
-        let sure = if crate::checks::SURE_BITS <= check.luck_bits && check.equal.is_empty() { "sure" } else { "a guess" };
+        let sure =
+            if crate::checks::SURE_BITS <= check.luck_bits && check.equal.is_empty() { "sure" } else { "a guess" };
         text.push_str(&format!("  # {sure}: right in {right} of {asked} different lines\n"));
         let first = if check.covers_start { ", first = \"start\"" } else { "" };
         let last = if check.covers_mark { ", last = \"mark\"" } else { "" };
@@ -491,7 +504,9 @@ fn text_part(field: &TextField, name: &str) -> String {
     }
     line.push_str(&format!(", column = {}", field.column));
     match &field.what {
-        TextWhat::Cells { from: Some(_), places, .. } => line.push_str(&format!(", times = \"rest\", places = {places}")),
+        TextWhat::Cells { from: Some(_), places, .. } => {
+            line.push_str(&format!(", times = \"rest\", places = {places}"))
+        }
         TextWhat::Cells { rest: true, places, .. } => line.push_str(&format!(", times = \"rest\", places = {places}")),
         _ if 1 < field.times => line.push_str(&format!(", times = {}", field.times)),
         _ => {}

@@ -192,9 +192,10 @@ pub(crate) fn name(layout: &mut Layout, frames: &[Frame], groups: &Groups, trail
             current(rows);
         }
     }
-    let sure_sum = kinds.iter().flat_map(|rows| &rows.fields).any(|field| {
-        matches!(field.what, What::Pack { .. }) && field.sureness == Sureness::Sure
-    });
+    let sure_sum = kinds
+        .iter()
+        .flat_map(|rows| &rows.fields)
+        .any(|field| matches!(field.what, What::Pack { .. }) && field.sureness == Sureness::Sure);
     for rows in &mut kinds {
         temperatures(rows);
         for field in &mut rows.fields {
@@ -301,10 +302,8 @@ fn single_cells(kinds: &mut [Rows]) {
         if found.len() < 3 {
             continue;
         }
-        let note = format!(
-            "{} kinds hold one number each about {middle:.3} V; which is which place is a guess",
-            found.len()
-        );
+        let note =
+            format!("{} kinds hold one number each about {middle:.3} V; which is which place is a guess", found.len());
         for (from, (index, _)) in (1..).zip(found) {
             let what = What::Cells { from, volts: "0.001", absent: None };
             let field = Field { at: 0, form, times: 1, what, sureness: Sureness::Likely, note: note.clone() };
@@ -402,7 +401,8 @@ fn runs_of(rows: &Rows, form: Form, volts: &'static str, scale: f64) -> Vec<Run>
 
 /// The longest part of a row of numbers that are close to each other.
 fn tight(bodies: &[&[u8]], form: Form, volts: &'static str, scale: f64, places: &[(usize, bool)]) -> Option<Run> {
-    let column = |at: usize| -> Vec<f64> { bodies.iter().filter_map(|body| form.read(body, at)).map(|v| v * scale).collect() };
+    let column =
+        |at: usize| -> Vec<f64> { bodies.iter().filter_map(|body| form.read(body, at)).map(|v| v * scale).collect() };
     let middles: Vec<f64> =
         places.iter().map(|(at, cell)| if *cell { median(&mut column(*at)) } else { f64::NAN }).collect();
     let mut best: (usize, usize) = (0, 0);
@@ -416,7 +416,8 @@ fn tight(bodies: &[&[u8]], form: Form, volts: &'static str, scale: f64, places: 
             if 0.35 < high - low {
                 break;
             }
-            if best.1 - best.0 < to + 1 - from && !middle.is_nan() && middles.get(from).is_some_and(|one| !one.is_nan()) {
+            if best.1 - best.0 < to + 1 - from && !middle.is_nan() && middles.get(from).is_some_and(|one| !one.is_nan())
+            {
                 best = (from, to + 1);
             }
         }
@@ -431,7 +432,10 @@ fn tight(bodies: &[&[u8]], form: Form, volts: &'static str, scale: f64, places: 
     let mut jumps = 0.0;
     for (index, one) in columns.iter().enumerate() {
         values.extend(one.iter().map(|value| (value / scale).to_bits()));
-        jumps += one.windows(2).map(|pair| (pair.iter().sum::<f64>() - 2.0 * pair.first().unwrap_or(&0.0)).abs()).sum::<f64>();
+        jumps += one
+            .windows(2)
+            .map(|pair| (pair.iter().sum::<f64>() - 2.0 * pair.first().unwrap_or(&0.0)).abs())
+            .sum::<f64>();
         if let Some(next) = columns.get(index + 1) {
             jumps += one.iter().zip(next).map(|(one, two)| (one - two).abs()).sum::<f64>();
         }
@@ -441,7 +445,8 @@ fn tight(bodies: &[&[u8]], form: Form, volts: &'static str, scale: f64, places: 
     }
     let mut all: Vec<f64> = columns.iter().map(|column| median(&mut column.clone())).collect();
     let spread = all.iter().copied().fold(f64::MIN, f64::max) - all.iter().copied().fold(f64::MAX, f64::min);
-    let absent = places.iter().find(|(_, cell)| !cell).and_then(|(at, _)| Some(form.read(bodies.first()?, *at)? as u64));
+    let absent =
+        places.iter().find(|(_, cell)| !cell).and_then(|(at, _)| Some(form.read(bodies.first()?, *at)? as u64));
     Some(Run {
         at: places.first()?.0,
         form,
@@ -497,7 +502,8 @@ fn totals(kinds: &mut [Rows], groups: &Groups, count: usize) {
             && let Some(body) = rows.bodies.get(row)
             && let What::Cells { volts, absent, .. } = field.what
         {
-            let values = (0..field.times).filter_map(|index| field.form.read(body, field.at + index * field.form.width()));
+            let values =
+                (0..field.times).filter_map(|index| field.form.read(body, field.at + index * field.form.width()));
             let values = values.filter(|value| absent.is_none_or(|absent| *value != absent as f64));
             let scale: f64 = volts.parse().unwrap_or(0.0);
             if let Some(place) = newest.get_mut(kind) {
@@ -562,7 +568,10 @@ fn sums(kinds: &mut [Rows]) {
             let low = ratios.iter().filter(|ratio| **ratio < 0.9).count();
             let high = ratios.iter().filter(|ratio| 1.02 <= **ratio).count();
             if ratios.len() * 15 <= near * 100 && ratios.len() <= low * 20 && high * 50 < ratios.len() {
-                let note = format!("at the pack's scale it is near the pack voltage in {near} of {} frames and below in {low}", ratios.len());
+                let note = format!(
+                    "at the pack's scale it is near the pack voltage in {near} of {} frames and below in {low}",
+                    ratios.len()
+                );
                 let what = What::Bus { volts };
                 rows.take(Field { at, form, times: 1, what, sureness: Sureness::Likely, note });
                 break;
@@ -572,15 +581,21 @@ fn sums(kinds: &mut [Rows]) {
 }
 
 fn sum_at(rows: &Rows, form: Form, at: usize) -> Option<(f64, Field)> {
-    let pairs: Vec<(f64, f64)> =
-        rows.bodies.iter().zip(&rows.totals).filter_map(|(body, total)| Some((form.read(body, at)?, (*total)?))).collect();
+    let pairs: Vec<(f64, f64)> = rows
+        .bodies
+        .iter()
+        .zip(&rows.totals)
+        .filter_map(|(body, total)| Some((form.read(body, at)?, (*total)?)))
+        .collect();
     if pairs.len() < 8 {
         return None;
     }
     let (values, totals): (Vec<f64>, Vec<f64>) = pairs.iter().copied().unzip();
     let middle = median(&mut totals.clone());
     let value = median(&mut values.clone());
-    let scales = SCALES.iter().filter(|(_, scale)| if form.is_float() { (scale - 1.0).abs() < 0.5 } else { scale / middle < 0.004 });
+    let scales = SCALES
+        .iter()
+        .filter(|(_, scale)| if form.is_float() { (scale - 1.0).abs() < 0.5 } else { scale / middle < 0.004 });
     for (volts, scale) in scales {
         if 0.01 < (value * scale / middle - 1.0).abs() {
             continue;
@@ -774,7 +789,8 @@ fn current(rows: &mut Rows) {
                 let fine = different.len().min(64) as f64 / 64.0;
                 let low = if matches!(form, Form::Signed { big: true, .. }) { at + form.width() - 1 } else { at };
                 // The low byte of a number moves most.
-                let moves_low: BTreeSet<u64> = rows.values(Form::BYTE, low).iter().map(|value| value.to_bits()).collect();
+                let moves_low: BTreeSet<u64> =
+                    rows.values(Form::BYTE, low).iter().map(|value| value.to_bits()).collect();
                 if !form.is_float() && moves_low.len() < (different.len() / 4).clamp(if wide { 8 } else { 2 }, 16) {
                     continue;
                 }
@@ -838,7 +854,11 @@ fn temperatures(rows: &mut Rows) {
                     let near = middles.first().is_none_or(|first: &f64| (first - middle).abs() < 10.0);
                     let usual = (4.0..=55.0).contains(&middle);
                     let sane = celsius.iter().filter(|value| (-40.0..=120.0).contains(*value)).count();
-                    if !usual || !near || (slow.count() + 1) * 100 < celsius.len() * 95 || sane * 100 < celsius.len() * 60 {
+                    if !usual
+                        || !near
+                        || (slow.count() + 1) * 100 < celsius.len() * 95
+                        || sane * 100 < celsius.len() * 60
+                    {
                         break;
                     }
                     some_move |= !same;
@@ -850,10 +870,7 @@ fn temperatures(rows: &mut Rows) {
                 let wide = width == 2;
                 if 2 <= found && some_move && 3 <= different.len() {
                     let sureness = if wide && (3 <= found || unit == "K") { Sureness::Likely } else { Sureness::Guess };
-                    let note = format!(
-                        "{found} neighbours about {:.1} degC that change slowly",
-                        median(&mut middles)
-                    );
+                    let note = format!("{found} neighbours about {:.1} degC that change slowly", median(&mut middles));
                     let what = What::Temperatures { scale, unit, offset, absent };
                     let field = Field { at, form, times: count, what, sureness, note };
                     let score = found * width * if sureness == Sureness::Likely { 4 } else { 1 };

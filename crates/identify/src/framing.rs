@@ -256,12 +256,15 @@ impl Seen<'_> {
                     })
                     .filter(|(_, value)| *value <= MOST)
                     .collect();
-                if values.len() * 5 < asked * 2 || values.iter().all(|(_, value)| Some(*value) == values.first().map(|f| f.1))
+                if values.len() * 5 < asked * 2
+                    || values.iter().all(|(_, value)| Some(*value) == values.first().map(|f| f.1))
                 {
                     continue;
                 }
                 for plus in 0..=24 {
-                    let right = values.iter().filter(|(place, value)| LEAST <= value + plus && self.begins(place + value + plus));
+                    let right = values
+                        .iter()
+                        .filter(|(place, value)| LEAST <= value + plus && self.begins(place + value + plus));
                     let mut lengths: Vec<usize> = Vec::new();
                     let mut votes = 0;
                     for (_, value) in right {

@@ -56,7 +56,8 @@ fn best(frames: &[&[u8]], from: usize, behind: usize, skip: &[usize]) -> Option<
     let columns = from..end.min(from + COLUMNS);
     let near = places().take(NEAR).max()?;
     let candidates: Vec<&Candidate> = candidates.iter().filter(|candidate| candidate.at <= near).collect();
-    let scores: Vec<f64> = candidates.iter().map(|candidate| candidate.decides(frames, columns.clone(), skip)).collect();
+    let scores: Vec<f64> =
+        candidates.iter().map(|candidate| candidate.decides(frames, columns.clone(), skip)).collect();
     let most = scores.iter().copied().fold(0.0, f64::max);
     let found = candidates.iter().zip(&scores).find(|(_, score)| MOST_COLUMNS <= **score && most * 0.7 <= **score);
     found.map(|(candidate, _)| candidate.at).or_else(|| {

@@ -108,10 +108,7 @@ fn finish(body: &str, capture: &Capture, wrapping: Option<parser::Wrapping>) -> 
         text
     };
     let mut body = body.to_owned();
-    let Some(trial) = trial::attempt(&with(&body, None), capture, wrapping) else {
-        if std::env::var("DBG").is_ok() { eprintln!("{body}\n{:#?}", Protocol::parse(&with(&body, None)).1); }
-        return (None, None);
-    };
+    let Some(trial) = trial::attempt(&with(&body, None), capture, wrapping) else { return (None, None) };
     // An example that does not hold would be a fault of the draft.
     let text = with(&body, Some(&trial));
     let holds = || -> Option<bool> {

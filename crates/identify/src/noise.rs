@@ -1,9 +1,9 @@
 //! Bytes in which nothing is found: what they look like, and what to try.
 
 use crate::Report;
+use crate::Sureness;
 use crate::capture::Capture;
 use crate::report::Finding;
-use crate::Sureness;
 
 /// Fewer bytes are not looked at.
 const LEAST: usize = 48;
@@ -62,11 +62,14 @@ pub(crate) fn nothing_found(capture: &Capture) -> Report {
     // Bits that are read several times each come in long runs.
     let runs: usize = bytes.iter().filter(|byte| (**byte ^ (**byte >> 1)).count_ones() <= 2).count();
     let shared = runs as f64 / total;
-    let (sureness, text, evidence) = if 0.85 < shared {
+    let (sureness, text, evidence) = if 0.55 < shared {
         (
             Sureness::Guess,
             "the line may be slower than the rate it was read at",
-            format!("in {:.0} % of the bytes neighbouring bits are alike, as if each were read several times", shared * 100.0),
+            format!(
+                "in {:.0} % of the bytes neighbouring bits are alike, as if each were read several times",
+                shared * 100.0
+            ),
         )
     } else if 7.9 * (total / 2048.0).min(1.0) < bits && 2048 <= bytes.len() {
         (

@@ -135,7 +135,11 @@ impl Report {
         }
         for kind in &layout.kinds {
             let word = kind.word.clone().unwrap_or_else(|| "all".to_owned());
-            findings.push(Finding::new(Sureness::Sure, format!("lines {word}: {}{}", kind.lines, period(kind.every)), ""));
+            findings.push(Finding::new(
+                Sureness::Sure,
+                format!("lines {word}: {}{}", kind.lines, period(kind.every)),
+                "",
+            ));
             for field in &kind.fields {
                 if field.sureness <= Sureness::Likely {
                     let what = format!("lines {word}, column {}: {}", field.column, text_words(&field.what));
@@ -160,7 +164,11 @@ impl Report {
         let Some(trial) = &self.trial else {
             self.draft = None;
             self.hint = "capture longer, and look at the bytes with `packwake frames`".to_owned();
-            self.findings.push(Finding::new(Sureness::Sure, "a shape was found that can't be written as a protocol file", ""));
+            self.findings.push(Finding::new(
+                Sureness::Sure,
+                "a shape was found that can't be written as a protocol file",
+                "",
+            ));
             return self;
         };
         self.findings.push(Finding::new(
@@ -177,9 +185,10 @@ impl Report {
         ));
         if STANDS <= trial.share() {
             self.outcome = Outcome::Drafted;
-            self.hint = "hold every value against a display, a data sheet or a meter; `packwake check` reads the draft, \
+            self.hint =
+                "hold every value against a display, a data sheet or a meter; `packwake check` reads the draft, \
                  `packwake frames FILE --protocol DRAFT` shows the parts of each frame"
-                .to_owned();
+                    .to_owned();
         } else {
             self.hint = "too few bytes are explained: capture longer, or with less disturbance; the draft is a beginning at most".to_owned();
         }
@@ -230,14 +239,21 @@ fn shape(findings: &mut Vec<Finding>, layout: &Layout) {
         };
         findings.push(Finding::new(sure, name, &format!("{share}{escapes}")));
     } else {
-        let start = if layout.start.is_empty() { "no start bytes".to_owned() } else { format!("start {}", hex(&layout.start)) };
+        let start =
+            if layout.start.is_empty() { "no start bytes".to_owned() } else { format!("start {}", hex(&layout.start)) };
         let end = if layout.end.is_empty() { String::new() } else { format!(", end {}", hex(&layout.end)) };
         findings.push(Finding::new(sure, format!("frames of bytes: {start}{end}"), &share));
     }
     let length = match &layout.length {
         Length::Fixed(length) => format!("all frames are {length} bytes long"),
         Length::Size { at, bytes, big, plus } => {
-            let order = if *bytes == 1 { "" } else if *big { ", high byte first" } else { ", low byte first" };
+            let order = if *bytes == 1 {
+                ""
+            } else if *big {
+                ", high byte first"
+            } else {
+                ", low byte first"
+            };
             let wide = if *bytes == 1 { String::new() } else { format!(" and {}", at + 1) };
             format!("byte {at}{wide} says the length{order}: a frame is {plus} bytes longer than it says")
         }
@@ -262,20 +278,22 @@ fn check(findings: &mut Vec<Finding>, fit: &Fit) {
         (_, false) => ", low byte first",
     };
     let sureness = if fit.is_sure() && fit.unique() { Sureness::Sure } else { Sureness::Guess };
-    let luck = if 300.0 < fit.luck_bits { "less than 1 in 10^90".to_owned() } else {
+    let luck = if 300.0 < fit.luck_bits {
+        "less than 1 in 10^90".to_owned()
+    } else {
         format!("1 in 10^{:.0}", (fit.luck_bits * std::f64::consts::LOG10_2).floor())
     };
     findings.push(Finding::new(
         sureness,
         format!("checksum {}{order}, over all from byte {} to itself", fit.place.method.name, fit.place.first),
-        &format!("right in {} of {} different frames; chance of luck, with all that was tried: {luck}", fit.right, fit.asked),
+        &format!(
+            "right in {} of {} different frames; chance of luck, with all that was tried: {luck}",
+            fit.right, fit.asked
+        ),
     ));
     if !fit.equal.is_empty() {
-        let mut names: Vec<String> = fit
-            .equal
-            .iter()
-            .map(|place| format!("{} from byte {}", place.method.name, place.first))
-            .collect();
+        let mut names: Vec<String> =
+            fit.equal.iter().map(|place| format!("{} from byte {}", place.method.name, place.first)).collect();
         names.dedup();
         names.truncate(6);
         findings.push(Finding::new(
@@ -289,7 +307,10 @@ fn check(findings: &mut Vec<Finding>, fit: &Fit) {
         findings.push(Finding::new(
             Sureness::Sure,
             "a byte that is not sent goes through the checksum, another one for each kind",
-            &format!("found for {known} of {} kinds; a kind with fewer than two different frames can't be checked", fit.extra.len()),
+            &format!(
+                "found for {known} of {} kinds; a kind with fewer than two different frames can't be checked",
+                fit.extra.len()
+            ),
         ));
     }
 }
@@ -308,7 +329,11 @@ fn kinds(findings: &mut Vec<Finding>, layout: &Layout) {
             [] => format!("body of {} bytes", kind.body.0),
             id => format!("kind {}", hex(id)),
         };
-        findings.push(Finding::new(Sureness::Sure, format!("{name}: {} frames{}", kind.frames, period(kind.every)), ""));
+        findings.push(Finding::new(
+            Sureness::Sure,
+            format!("{name}: {} frames{}", kind.frames, period(kind.every)),
+            "",
+        ));
         for field in &kind.fields {
             let what = match &field.what {
                 What::Constant | What::Few | What::Unknown | What::Rest => continue,
@@ -352,7 +377,11 @@ pub(crate) fn head(trial: Option<&Trial>) -> String {
             "# Tried on {} bytes: {:.1} % are in {}.\n",
             trial.bytes,
             trial.share() * 100.0,
-            if trial.verified { "frames whose checksum is right" } else { "frames; there is no checksum that would show damage" }
+            if trial.verified {
+                "frames whose checksum is right"
+            } else {
+                "frames; there is no checksum that would show damage"
+            }
         ));
     }
     text

@@ -341,7 +341,8 @@ impl Column {
             }
         }
         if odd.iter().all(|cell| odd.first() == Some(cell)) && odd.len() <= cells.len() {
-            column.absent = odd.first().filter(|word| word.len() <= 4 && hex(word).is_none()).map(|word| (*word).to_owned());
+            column.absent =
+                odd.first().filter(|word| word.len() <= 4 && hex(word).is_none()).map(|word| (*word).to_owned());
             if odd.is_empty() || column.absent.is_some() {
                 return (!cells.is_empty()).then_some(column);
             }
@@ -400,7 +401,8 @@ fn cells(columns: &[Option<Column>], at: usize, from: usize, rest: bool) -> Opti
         (unit(column) == Some(sort) && near) || (column.values.is_empty() && column.absent.is_some())
     });
     let alike: Vec<&Column> = alike.collect();
-    let mut values: Vec<i64> = alike.iter().flat_map(|column| &column.values).map(|value| (value * 1e6) as i64).collect();
+    let mut values: Vec<i64> =
+        alike.iter().flat_map(|column| &column.values).map(|value| (value * 1e6) as i64).collect();
     values.sort_unstable();
     values.dedup();
     if alike.len() < 3 || values.len() < 3 {
@@ -446,7 +448,8 @@ fn temperatures(columns: &[Option<Column>], at: usize, from: usize) -> Option<Te
                 _ => false,
             });
             // A sensor that fails in between gives other values for a time.
-            let mut usual: Vec<f64> = column.values.iter().copied().filter(|value| (4.0..=55.0).contains(value)).collect();
+            let mut usual: Vec<f64> =
+                column.values.iter().copied().filter(|value| (4.0..=55.0).contains(value)).collect();
             usual.sort_by(f64::total_cmp);
             column.decimals == 1
                 && column.values.len() <= usual.len() * 4
@@ -460,7 +463,15 @@ fn temperatures(columns: &[Option<Column>], at: usize, from: usize) -> Option<Te
     let note = format!("{} columns about {:.1}, one decimal, slow", alike.len(), alike.first()?.middle());
     let sureness = if 3 <= alike.len() { Sureness::Likely } else { Sureness::Guess };
     let absent = alike.iter().find_map(|column| column.absent.clone());
-    Some(TextField { column: at + from + 1, times: alike.len(), what: TextWhat::Temperatures, decimals: 1, absent, sureness, note })
+    Some(TextField {
+        column: at + from + 1,
+        times: alike.len(),
+        what: TextWhat::Temperatures,
+        decimals: 1,
+        absent,
+        sureness,
+        note,
+    })
 }
 
 fn single(column: &Column, index: usize) -> TextField {
@@ -529,12 +540,17 @@ fn pack_sum(kinds: &mut [TextKind], columns: &[(Vec<&str>, SessionTime)], words:
                 if (pack_unit == unit) != ((factor - 1.0_f64).abs() < 0.5) {
                     continue;
                 }
-                let mut off: Vec<f64> = errors.iter().map(|(value, total)| (value * factor / total - 1.0).abs()).collect();
+                let mut off: Vec<f64> =
+                    errors.iter().map(|(value, total)| (value * factor / total - 1.0).abs()).collect();
                 let error = median(&mut off);
                 if 8 <= off.len() && error < 0.005 {
                     field.what = TextWhat::Pack { unit: pack_unit };
                     field.sureness = if error < 0.0015 { Sureness::Sure } else { Sureness::Likely };
-                    field.note = format!("{:.2} % from the sum of the cells in the median of {} lines", error * 100.0, off.len());
+                    field.note = format!(
+                        "{:.2} % from the sum of the cells in the median of {} lines",
+                        error * 100.0,
+                        off.len()
+                    );
                     break;
                 }
             }

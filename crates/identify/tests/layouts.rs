@@ -177,7 +177,8 @@ fn line(truth: &Truth, dice: &mut Dice) -> Capture {
     let mut capture = Capture::timed();
     for tick in 0..400_u64 {
         pack.step(dice);
-        let kinds = if truth.pieces.len() == 1 { vec![0] } else { vec![0, 1 + (tick as usize % (truth.pieces.len() - 1))] };
+        let kinds =
+            if truth.pieces.len() == 1 { vec![0] } else { vec![0, 1 + (tick as usize % (truth.pieces.len() - 1))] };
         for kind in kinds {
             let mut frame = truth.frame(kind, &pack);
             if dice.happens(1) {
@@ -258,10 +259,16 @@ fn run(seed: u64) -> Score {
     if std::env::var_os("SHOW_MISSES").is_some() && !(score.drafted && score.start && score.check && score.cells) {
         println!(
             "seed {seed}: {score:?} {:02X?} id {} size {} cells {} at {} {} first {} {:?}",
-            truth.start, truth.id, truth.size, truth.cells, truth.cells_at(), truth.check.0, truth.first, truth.pieces
+            truth.start,
+            truth.id,
+            truth.size,
+            truth.cells,
+            truth.cells_at(),
+            truth.check.0,
+            truth.first,
+            truth.pieces
         );
-        println!("    big {}", truth.big);
-        for finding in report.findings.iter().filter(|finding| finding.text.contains("cell") || finding.text.contains("check") || finding.text.contains("temper")) {
+        for finding in &report.findings {
             println!("    {}: {} [{}]", finding.sureness, finding.text, finding.evidence);
         }
     }
@@ -276,7 +283,9 @@ fn seeds() -> u64 {
 #[test]
 fn random_layouts_are_found_and_no_wrong_checksum_is_called_sure() {
     let seeds = seeds();
-    let half = |parity: u64| move || (0..seeds).filter(|seed| seed % 2 == parity).map(|seed| (seed, run(seed))).collect::<Vec<_>>();
+    let half = |parity: u64| {
+        move || (0..seeds).filter(|seed| seed % 2 == parity).map(|seed| (seed, run(seed))).collect::<Vec<_>>()
+    };
     let odd = std::thread::Builder::new().name("odd seeds".to_owned()).spawn(half(1)).unwrap();
     let mut scores = half(0)();
     scores.extend(odd.join().unwrap());
@@ -285,26 +294,17 @@ fn random_layouts_are_found_and_no_wrong_checksum_is_called_sure() {
         scores.iter().filter(|(_, score)| test(score)).count() as f64 / scores.len() as f64 * 100.0
     };
     let rates = [
-        ("drafted", rate(|score| score.drafted), 90.0),
-        ("start", rate(|score| score.start), 90.0),
-        ("lengths", rate(|score| score.lengths), 90.0),
-        ("check", rate(|score| score.check), 90.0),
-        ("check sure", rate(|score| score.check_sure), 85.0),
-        ("cells", rate(|score| score.cells), 85.0),
+        // Measured over these 320 seeds: 100, 100, 100, 99.7, 97.8 and 99.4 %.
+        ("drafted", rate(|score| score.drafted), 99.0),
+        ("start", rate(|score| score.start), 99.0),
+        ("lengths", rate(|score| score.lengths), 99.0),
+        ("check", rate(|score| score.check), 98.5),
+        ("check sure", rate(|score| score.check_sure), 96.5),
+        ("cells", rate(|score| score.cells), 98.0),
     ];
     println!("{rates:?}");
     assert_eq!(wrong, [], "a wrong checksum was called sure");
     for (what, rate, least) in rates {
         assert!(least <= rate, "{what}: {rate} %, expected {least} %");
     }
-}
-
-#[test]
-fn one_seed() {
-    let Some(seed) = std::env::var("ONE_SEED").ok().and_then(|seed| seed.parse().ok()) else { return };
-    let mut dice = Dice(seed);
-    let truth = Truth::draw(&mut dice);
-    let capture = line(&truth, &mut dice);
-    println!("{:02X?} id {} size {} cells {} {:?} {} big {}", truth.start, truth.id, truth.size, truth.cells, truth.pieces, truth.check.0, truth.check_big);
-    for row in capture.bytes()[..400].chunks(32) { println!("{row:02X?}"); }
 }

@@ -3,8 +3,8 @@
 use std::io::Read;
 use std::path::Path;
 
-use anyhow::Result;
 use ::identify::{Capture, Outcome, Report};
+use anyhow::Result;
 use model::{InputKind, LineErrorKind, SessionTime, Times};
 use serde_json::json;
 use session::new_file::{self, NewFile};
@@ -108,7 +108,8 @@ fn write(path: &Path, draft: &str) -> Result<()> {
 fn json_lines(report: &Report) -> Vec<String> {
     let findings = report.findings.iter().map(|finding| {
         let sureness = finding.sureness.to_string();
-        json!({ "event": "finding", "sureness": sureness, "text": finding.text, "evidence": finding.evidence }).to_string()
+        json!({ "event": "finding", "sureness": sureness, "text": finding.text, "evidence": finding.evidence })
+            .to_string()
     });
     let outcome = match report.outcome {
         Outcome::Drafted => "drafted",
