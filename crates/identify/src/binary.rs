@@ -130,10 +130,14 @@ pub(crate) fn find(capture: &Capture, methods: &Methods) -> Option<(Layout, Vec<
 
 fn find_in(capture: &Capture, methods: &Methods, bytes: &[u8], from: usize) -> Option<(Layout, Vec<Frame>)> {
     let mut candidates: Vec<Candidate> = Vec::new();
-    for wrapping in [Wrapping::Cobs, Wrapping::Slip, Wrapping::Hdlc, Wrapping::Hex { start: b':' }] {
+    let text = crate::text::is_text(bytes);
+    let wrappings = [Wrapping::Hex { start: b':' }, Wrapping::Cobs, Wrapping::Slip, Wrapping::Hdlc];
+    for wrapping in wrappings.into_iter().take(if text { 1 } else { 4 }) {
         candidates.extend(wrapped(bytes, wrapping));
     }
-    for framing in framing::framings(bytes) {
+    // A line of prose that comes again and again is no frame.
+    let framings = if text { Vec::new() } else { framing::framings(bytes) };
+    for framing in framings {
         let frames = framing.spans.iter().filter_map(|span| Some((span.clone(), bytes.get(span.clone())?.to_vec())));
         candidates.push(Candidate {
             wrapping: None,
@@ -164,7 +168,7 @@ fn find_in(capture: &Capture, methods: &Methods, bytes: &[u8], from: usize) -> O
             }
         }
     }
-    let best = choose(candidates)?;
+    let best = without_end(choose(candidates)?, bytes, &reads);
     Some(lay_out(capture, methods, best, from))
 }
 
@@ -182,6 +186,51 @@ fn read_starts(capture: &Capture, from: usize, len: usize) -> std::collections::
         at += bytes.len();
     }
     starts
+}
+
+/// Bytes that always stand behind the checksum can as well be the first ones of the next frame's start: they are,
+/// unless reads begin behind them.
+fn without_end(mut best: Candidate, bytes: &[u8], reads: &std::collections::BTreeSet<usize>) -> Candidate {
+    let behind = best.behind();
+    let told_behind = match &mut best.length {
+        Length::Fixed(_) => true,
+        Length::Size { at, .. } | Length::ByKind { at, .. } => {
+            *at += behind;
+            true
+        }
+        Length::Packet => false,
+    };
+    if behind == 0 || !told_behind {
+        return best;
+    }
+    let end: Vec<u8> =
+        best.frames.first().map_or(Vec::new(), |(_, frame)| frame.iter().rev().take(behind).rev().copied().collect());
+    let moved: Vec<(Range<usize>, Vec<u8>)> = best
+        .frames
+        .iter()
+        .filter_map(|(span, _)| {
+            let span = span.start.checked_sub(behind)?..span.end - behind;
+            Some((span.clone(), bytes.get(span)?.to_vec()))
+        })
+        .filter(|(_, frame)| frame.starts_with(&end))
+        .collect();
+    let on_reads = moved.iter().filter(|(span, _)| reads.contains(&span.start)).count();
+    // Half of the reads may begin anywhere.
+    if moved.len() * 10 < best.frames.len() * 9 || on_reads * 2 < best.on_reads {
+        if let Length::Size { at, .. } | Length::ByKind { at, .. } = &mut best.length {
+            *at -= behind;
+        }
+        return best;
+    }
+    if let Some(fit) = &mut best.fit {
+        for place in std::iter::once(&mut fit.place).chain(&mut fit.equal) {
+            place.first += behind;
+            place.behind = place.behind.saturating_sub(behind);
+        }
+    }
+    best.frames = moved;
+    best.on_reads = on_reads;
+    best
 }
 
 fn size_places(length: &Length) -> Vec<usize> {
@@ -260,7 +309,7 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         Some(Wrapping::Hdlc) => false,
         // Noise has such ends, too, and packets of all lengths between them.
         Some(_) => 0.8 <= in_few_lengths(candidate),
-        None => 10 <= candidate.frames.len() && 0.7 <= candidate.share,
+        None => different_enough(candidate) && 10 <= candidate.frames.len() && 0.7 <= candidate.share,
     };
     let key = |candidate: &Candidate| {
         let likely = candidate.fit.as_ref().map_or(0, |fit| (fit.luck_bits.max(0.0) / 4.0) as i64);
@@ -271,6 +320,14 @@ fn choose(candidates: Vec<Candidate>) -> Option<Candidate> {
         (wrapped, likely, share, fixed, on_reads, constant_prefix(candidate), candidate.frames.len())
     };
     candidates.into_iter().filter(shaped).max_by_key(key)
+}
+
+/// The same bytes again and again are a pattern, and no frames that tell something.
+fn different_enough(candidate: &Candidate) -> bool {
+    let checked = candidate.fit.as_ref().is_some_and(|fit| checks::LIKELY_BITS <= fit.luck_bits);
+    let frames: std::collections::BTreeSet<&[u8]> =
+        candidate.frames.iter().map(|(_, frame)| frame.as_slice()).take(2000).collect();
+    checked || 8 <= frames.len()
 }
 
 /// Of all frames, the share of those that have one of the four most frequent lengths.

@@ -220,7 +220,10 @@ fn best(methods: &Methods, frames: &[&[u8]], mut hits: Vec<(usize, Place, usize)
         (std::cmp::Reverse(*right), place.behind, std::cmp::Reverse(*width), rank_of(&place.method), place.first)
     });
     let most = hits.first()?.0;
-    hits.retain(|(right, ..)| *right == most);
+    // From a little further back it fits frames, too, that were damaged in front of it: no reason to call that right.
+    let (_, model, _) = hits.first()?.clone();
+    let near = |hit: &(usize, Place, usize)| hit.1.method == model.method && most <= hit.0 + (frames.len() / 64).max(1);
+    hits.retain(|hit| hit.0 == most || near(hit));
     let (right, place, bytes) = hits.first()?.clone();
     let checksum = methods.get(&place.method)?;
     let sound: Vec<&[u8]> = frames.iter().copied().filter(|frame| fits(checksum, &place, frame, &[])).collect();

@@ -299,7 +299,7 @@ fn check(findings: &mut Vec<Finding>, fit: &Fit) {
         findings.push(Finding::new(
             Sureness::Sure,
             format!("the bytes can't tell it from: {}", names.join("; ")),
-            "they give the same values in these frames; a capture in which more changes would tell",
+            "they fit these frames as well; a capture in which more changes would tell",
         ));
     }
     if !fit.extra.is_empty() {

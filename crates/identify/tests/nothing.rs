@@ -40,6 +40,7 @@ fn noise_is_never_a_protocol() {
 
 #[test]
 fn text_without_numbers_in_columns_is_no_telemetry() {
+    nothing(&b"It rains, and the pack stays in its box.\n".repeat(50), "text");
     nothing(include_bytes!("../../../README.md"), "text");
     nothing(include_bytes!("../../../docs/protocol-language.md"), "text");
     nothing(include_bytes!("../../../crates/model/src/batch.rs"), "text");
@@ -53,6 +54,10 @@ fn nothing_little_and_the_same_again() {
     nothing(&[0; 100], "00");
     // Two bytes in turn: a period, and nothing that is a frame.
     let report = identify(&Capture::untimed(&[0xAA, 0x55].repeat(4096)), None);
+    assert_eq!(report.outcome, Outcome::CannotTell, "{:?}", report.findings);
+    // One frame for ever says nothing either.
+    let frame: Vec<u8> = noise(9, 40);
+    let report = identify(&Capture::untimed(&frame.repeat(100)), None);
     assert_eq!(report.outcome, Outcome::CannotTell, "{:?}", report.findings);
 }
 
