@@ -350,7 +350,15 @@ fn part(field: &Field, name: &str) -> String {
         What::Counter => channel.push_str(", channel = \"frame counter\""),
         What::Constant | What::Few | What::Unknown | What::Rest => {}
     }
-    let mut text = format!("  # {}: {}\n", field.sureness, field.note);
+    let known = !matches!(field.what, What::Constant | What::Few | What::Unknown | What::Rest);
+    let mut text = match (known, &field.what) {
+        (true, _) => format!("  # {}: {}\n", field.sureness, field.note),
+        (false, What::Unknown) => format!("  # {}\n", field.note),
+        (false, _) => format!("  # not known: {}\n", field.note),
+    };
+    if matches!(field.what, What::Cells { .. }) {
+        text.push_str("  # check: are these all cells, in their order, and what is sent for one that is not there (absent = ...)?\n");
+    }
     if field.has_channel() {
         line.push_str(&channel);
     } else if matches!(field.what, What::Current { .. }) {

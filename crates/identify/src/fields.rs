@@ -365,7 +365,7 @@ fn runs_of(rows: &Rows, form: Form, volts: &'static str, scale: f64) -> Vec<Run>
     }
     let in_range = |value: f64| CELL_VOLTS.0 <= value * scale && value * scale <= CELL_VOLTS.1;
     // By place: whether it looks like a cell, or is always the marker for none.
-    let marker = |value: f64| !form.is_float() && (value == 0.0 || value == 65_535.0);
+    let marker = |value: f64| !form.is_float() && (value < 0.5 || (value - 65_535.0).abs() < 0.5);
     let looks: Vec<Option<bool>> = (0..=rows.len() - width)
         .map(|at| {
             let values: Vec<f64> = bodies.iter().filter_map(|body| form.read(body, at)).collect();
@@ -504,7 +504,7 @@ fn totals(kinds: &mut [Rows], groups: &Groups, count: usize) {
         {
             let values =
                 (0..field.times).filter_map(|index| field.form.read(body, field.at + index * field.form.width()));
-            let values = values.filter(|value| absent.is_none_or(|absent| *value != absent as f64));
+            let values = values.filter(|value| absent.is_none_or(|absent| 0.5 < (*value - absent as f64).abs()));
             let scale: f64 = volts.parse().unwrap_or(0.0);
             if let Some(place) = newest.get_mut(kind) {
                 *place = Some(values.sum::<f64>() * scale);
@@ -669,7 +669,7 @@ fn counts(rows: &Rows, form: Form, at: usize, high: usize) -> Option<Field> {
         return None;
     }
     let steps = steps(&values, form);
-    let ones = steps.iter().filter(|step| **step == 1.0).count();
+    let ones = steps.iter().filter(|step| (**step - 1.0).abs() < 0.5).count();
     let few = steps.iter().filter(|step| 1.0 <= **step && **step < 16.0).count();
     if ones * 100 < steps.len() * 80 || few * 100 < steps.len() * 95 {
         return None;

@@ -55,7 +55,7 @@ impl Length {
             }
             Self::Packet => return None,
         };
-        (LEAST <= length && length <= MOST).then_some(length)
+        (LEAST..=MOST).contains(&length).then_some(length)
     }
 }
 

@@ -348,7 +348,7 @@ impl Column {
             }
         }
         let hexadecimal = cells.iter().all(|cell| hex(cell).is_some() && cell.len() <= 16);
-        hexadecimal.then(|| Self { hex: true, ..column })
+        hexadecimal.then_some(Self { hex: true, ..column })
     }
 
     fn middle(&self) -> f64 {

@@ -1,5 +1,7 @@
 //! Random layouts, encoded here and not by the program's encoder: what is found of them, how often, and what is never claimed.
 
+#![expect(clippy::print_stdout, reason = "rates are told, and misses where they are asked for")]
+
 use identify::{Capture, Layout, Length, Outcome, What, identify};
 use model::SessionTime;
 use parser::{Checksum, SimpleChecksum};
@@ -69,7 +71,7 @@ impl Truth {
         let crcs: Vec<&str> = Checksum::crc_names().collect();
         let check = if dice.happens(75) {
             let name = crcs[dice.below(crcs.len())];
-            (name.to_owned(), Checksum::crc_named(name).unwrap())
+            (name.to_owned(), Checksum::crc_named(name).expect("a name of the catalogue"))
         } else {
             let kind = SimpleChecksum::ALL[dice.below(SimpleChecksum::ALL.len())];
             (kind.name().to_owned(), Checksum::simple(kind))
@@ -223,7 +225,7 @@ fn score(truth: &Truth, layout: Option<&Layout>, outcome: Outcome, share: f64) -
     };
     if let Some(fit) = &layout.check {
         let known = |name: &str| {
-            Checksum::crc_named(name).or_else(|| SimpleChecksum::by_name(name).map(Checksum::simple)).unwrap()
+            Checksum::crc_named(name).or_else(|| SimpleChecksum::by_name(name).map(Checksum::simple)).expect("a name")
         };
         let right = |place: &identify::Place| {
             known(place.method.name) == truth.check.1
