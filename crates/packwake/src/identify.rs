@@ -67,11 +67,8 @@ fn capture(path: &Path, baud: Option<u32>, prose: &mut Prose) -> Result<Capture>
         };
         for input in opened.inputs_ahead() {
             match &input.kind {
-                InputKind::Bytes(bytes) | InputKind::Datagram(bytes) => {
-                    if !capture.push(input.at, bytes) {
-                        break;
-                    }
-                }
+                // It is full: what follows is not looked at.
+                InputKind::Bytes(bytes) | InputKind::Datagram(bytes) if !capture.push(input.at, bytes) => break,
                 InputKind::LineError { kind: LineErrorKind::Framing | LineErrorKind::Break, count } => {
                     capture.framing_errors(u64::from(*count));
                 }
