@@ -6,7 +6,7 @@ use std::process::Command;
 use serde_json::Value;
 
 /// Each crate and the crates of this workspace that it may use.
-const ALLOWED: [(&str, &[&str]); 11] = [
+const ALLOWED: [(&str, &[&str]); 12] = [
     ("packwake-model", &[]),
     ("packwake-textfile", &["packwake-model"]),
     ("packwake-parser", &["packwake-model", "packwake-textfile"]),
@@ -26,6 +26,7 @@ const ALLOWED: [(&str, &[&str]); 11] = [
         ],
     ),
     ("packwake-simulator", &["packwake-model", "packwake-parser", "packwake-transport"]),
+    ("packwake-identify", &["packwake-model", "packwake-parser"]),
     ("packwake-report", &["packwake-model", "packwake-rules"]),
     // Model for the types that snapshots and commands are made of.
     ("packwake-desktop", &["packwake-model", "packwake-session", "packwake-report"]),
@@ -40,6 +41,7 @@ const ALLOWED: [(&str, &[&str]); 11] = [
             "packwake-transport",
             "packwake-session",
             "packwake-simulator",
+            "packwake-identify",
             "packwake-report",
             "packwake-desktop",
         ],
@@ -48,7 +50,14 @@ const ALLOWED: [(&str, &[&str]); 11] = [
 /// Not part of the program: it may use everything, and only tests may use it.
 const TESTS: &str = "packwake-tests";
 
-const PURE: [&str; 5] = ["packwake-model", "packwake-textfile", "packwake-parser", "packwake-rules", "packwake-report"];
+const PURE: [&str; 6] = [
+    "packwake-model",
+    "packwake-textfile",
+    "packwake-parser",
+    "packwake-rules",
+    "packwake-identify",
+    "packwake-report",
+];
 /// What opens, waits, or writes.
 const DOES_IO: [&str; 8] = ["mcap", "mio", "nix", "serialport", "socket2", "tempfile", "tokio", "tokio-util"];
 

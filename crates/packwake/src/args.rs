@@ -23,6 +23,11 @@ const COMPARED: &str = "Like is compared with like only: the same stage, steps o
     status: 0 compared, whatever changed, 2 usage, unusable file or no comparison (other cells), 4 compared, and a \
     recording is incomplete.";
 
+const IDENTIFY: &str = "What was found is said on standard error, each with how sure it is and what it rests on; the draft goes to \
+    standard output. It is tried on all the bytes before, and that figure is told. A draft is confirmed by nobody: hold \
+    every value against a display, a data sheet or a meter.\n\n\
+    Exit status: 0 a draft was made and most bytes are sound frames by it, 2 usage or unusable file, 3 cannot tell.";
+
 /// Watches battery management data during a first power-up and says go, no-go or cannot tell.
 #[derive(Debug, Parser)]
 #[command(version, about, max_term_width = 100, after_help = CAUTION, after_long_help = format!("{STATUSES}\n\n{CAUTION}"))]
@@ -52,6 +57,9 @@ pub(crate) enum Task {
     Compare(Compare),
     /// Show the bytes of a recording, or of a raw byte file: each frame part by part, and why the rest is none.
     Frames(Frames),
+    /// Look for the protocol of unknown bytes: frames, checksum, likely values, and a draft of a protocol file.
+    #[command(after_help = IDENTIFY, after_long_help = IDENTIFY)]
+    Identify(Identify),
     /// Check protocol files, pack files and recordings, and run the examples of protocol files.
     Check(Check),
     /// Play a practice pack on a line of its own and print the path of that line.
@@ -236,6 +244,22 @@ pub(crate) struct Frames {
     /// Line rate that the times of raw bytes are worked out from, instead of the protocol file's.
     #[arg(long, value_name = "RATE")]
     pub(crate) baud: Option<u32>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Identify {
+    /// A file of raw bytes, or a recording, of which the bytes and their times are taken and not its protocol. Of a long
+    /// one the first 4 MiB are looked at.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Write the draft to this file, which must not exist.
+    #[arg(short, long, value_name = "OUT")]
+    pub(crate) out: Option<PathBuf>,
+    /// The rate of the line, for the draft to say.
+    #[arg(long, value_name = "RATE")]
+    pub(crate) baud: Option<u32>,
+    #[command(flatten)]
+    pub(crate) print: Print,
 }
 
 #[derive(Args, Debug)]

@@ -10,6 +10,7 @@ mod export;
 mod faults;
 mod files;
 mod frames;
+mod identify;
 mod output;
 mod page_file;
 mod ports;
@@ -74,6 +75,7 @@ fn main() -> ExitCode {
         Some(Task::Report(task)) => report::run(&task, &mut prose),
         Some(Task::Compare(task)) => compare::run(&task, &mut prose),
         Some(Task::Frames(task)) => frames::run(&task, &mut prose),
+        Some(Task::Identify(task)) => identify::run(&task, &mut prose),
         Some(Task::Check(task)) => check::run(&task, &mut prose),
         Some(Task::Simulate(task)) => simulate::run(&task, &mut prose),
         Some(Task::Ports) => ports::run(&mut prose),

@@ -74,3 +74,4 @@ pub use encode::Encoder;
 pub use examples::check_examples;
 pub use protocol::{AskTimes, Protocol};
 pub use summary::PartSummary;
+pub use unwrap::Wrapping;

@@ -17,19 +17,23 @@ const COBS_END: u8 = 0x00;
 
 /// How packets are wrapped on the line.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(crate) enum Wrapping {
+pub enum Wrapping {
+    /// SLIP (RFC 1055).
     Slip,
+    /// Stuffing as in HDLC (RFC 1662).
     Hdlc,
+    /// Consistent overhead byte stuffing.
     Cobs,
     /// Hexadecimal digits behind this character, to the end of the line.
     Hex {
+        /// The character in front of each line.
         start: u8,
     },
 }
 
 impl Wrapping {
     /// Whether a packet ends with this byte: a line of hexadecimal with CR or LF, whichever comes first.
-    pub(crate) fn ends(self, byte: u8) -> bool {
+    pub fn ends(self, byte: u8) -> bool {
         match self {
             Self::Slip => byte == SLIP_END,
             Self::Hdlc => byte == HDLC_FLAG,
@@ -49,7 +53,7 @@ impl Wrapping {
 
     /// The packet in `line`, which ends with the end byte. `None` if it is broken; empty where nothing stands between
     /// two end bytes, which is no packet.
-    pub(crate) fn unwrap(self, line: &[u8], packet: &mut Vec<u8>) -> Option<()> {
+    pub fn unwrap(self, line: &[u8], packet: &mut Vec<u8>) -> Option<()> {
         packet.clear();
         let line = line.split_last().filter(|(last, _)| self.ends(**last)).map_or(line, |(_, rest)| rest);
         match self {

@@ -4,7 +4,8 @@ use crate::PROGRAM;
 
 #[test]
 fn help_of_every_command_fits_and_says_what_matters() {
-    let commands = ["watch", "open", "replay", "export", "report", "compare", "frames", "check", "simulate", "ports"];
+    let commands =
+        ["watch", "open", "replay", "export", "report", "compare", "frames", "identify", "check", "simulate", "ports"];
     let whole = PROGRAM.run(["--help"]);
     for command in commands {
         assert!(whole.stdout.contains(&format!("\n  {command} ")), "{command} is not in: {}", whole.stdout);

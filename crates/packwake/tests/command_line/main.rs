@@ -3,6 +3,7 @@
 mod files;
 mod frames;
 mod help;
+mod identify;
 mod live;
 mod refusals;
 mod report;
