@@ -163,13 +163,23 @@ fn waivers() {
            better evidence than a waiver)",
         ],
     );
-    let never = ["link", "measured times", "live values", "all cells", "cell high", "cell low", "before power"];
+    let never = [
+        "confirmed protocol",
+        "link",
+        "measured times",
+        "live values",
+        "all cells",
+        "cell high",
+        "cell low",
+        "before power",
+    ];
     for (name, check_of_name) in Check::ALL {
         assert_eq!(check_of_name.can_be_waived(), !never.contains(&name), "{name}");
     }
     for name in never {
         let why = match name {
             "before power" => "nothing is required that [prepare] does not list",
+            "confirmed protocol" => "it is asked only of a protocol file that calls itself a draft",
             _ => "without it no verdict means anything",
         };
         let expected = format!("7:1 error {:?}: {name} can't be waived ({why})", format!("{name:?}"));
