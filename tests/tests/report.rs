@@ -31,7 +31,7 @@ fn each_report_says_what_a_person_expects() {
         let (header, inputs) = opened(&path);
         let told = account(&header, inputs);
         assert!(!told.is_incomplete(), "{name}");
-        let html = report::report(&told, "a test");
+        let html = report::report(&told, None, "a test");
         assert!(html.len() < 300_000, "{name}: {} bytes", html.len());
         let page = Page::read(&html);
         // The verdict with its first reason is the first thing.
@@ -122,7 +122,7 @@ fn no_text_becomes_anything_but_text() {
     told.file.name = HOSTILE.to_owned();
     told.file.damage.push(HOSTILE.to_owned());
     told.file.otherwise.push(HOSTILE.to_owned());
-    let html = report::report(&told, HOSTILE);
+    let html = report::report(&told, None, HOSTILE);
     let page = Page::read(&html);
     let places = page.text.matches(SEEN).count();
     assert!(12 < places, "it is in {places} places only");
@@ -140,7 +140,7 @@ fn what_is_missing_is_said() {
     let header = header("protocols/acorn-binary.toml", "packs/acorn-24s-nmc.toml");
     // Nothing came at all.
     let told = account(&header, vec![Input::new(SessionTime::from_millis(5_000), InputKind::End)]);
-    let page = Page::read(&report::report(&told, "a test"));
+    let page = Page::read(&report::report(&told, None, "a test"));
     assert!(page.text.contains("CANNOT TELL") && page.text.contains("no byte came"), "{:.300}", page.text);
     for words in ["No value came that could be drawn", "No rest was seen", "No resistances", "No stage was seen"] {
         assert!(page.text.contains(words), "{words}");
@@ -154,7 +154,7 @@ fn what_is_missing_is_said() {
     inputs.pop();
     let told = account(&header, inputs);
     assert!(told.is_incomplete());
-    let page = Page::read(&report::report(&told, "a test"));
+    let page = Page::read(&report::report(&told, None, "a test"));
     assert!(page.text.contains("the recording has no end"), "{:.900}", page.text);
 }
 
@@ -213,4 +213,64 @@ fn how_bytes_are_cut_has_no_meaning() {
     assert_eq!((&cut.figures, &cut.extremes, &cut.conditions), (&whole.figures, &whole.extremes, &whole.conditions));
     assert_eq!((&cut.verdict, &cut.plots, &cut.stages), (&whole.verdict, &whole.plots, &whole.stages));
     assert!(!whole.figures.rests.is_empty() && whole.figures.resistances.is_ok());
+}
+
+/// What stands between the marks of the first section.
+fn sheet(html: &str) -> &str {
+    let sheet = html.split("<section class=\"sheet\">").nth(1).and_then(|rest| rest.split("</section>").next());
+    sheet.expect("a first page")
+}
+
+/// However much there is to say, the first page stays one: so many lines and so many letters fit on a sheet of A4 or letter
+/// paper (printed and looked at with these very numbers).
+#[test]
+fn the_first_page_has_an_end() {
+    let (header, inputs) = opened(&root().join("recordings/acorn-open-sense-lead.mcap"));
+    let mut told = account(&header, inputs);
+    let old = told.clone();
+    let plain = report::report(&told, None, "a test");
+    assert!(sheet(&plain).contains("Not compared with an earlier session"));
+    for words in ["NO-GO", "open sense lead at cells 9 and 10", "Not tested", "By hand", "signature", "SHA-256"] {
+        assert!(sheet(&plain).contains(words) || words == "signature", "{words}");
+    }
+    // Signed as practice: no pack was cleared by it.
+    assert!(!sheet(&plain).contains("signature") && sheet(&plain).contains("practice"));
+    told.practice = false;
+    assert!(sheet(&report::report(&told, None, "a test")).contains("signature"));
+
+    let long = "a long story of many words ".repeat(40);
+    told.verdict.because = vec![long.clone(); 300];
+    told.verdict.untested = vec![long.clone(); 300];
+    told.file.damage = vec![long.clone(); 300];
+    told.file.name = long.clone();
+    told.verdict.findings = vec![told.verdict.findings[0].clone(); 40];
+    for line in &mut told.hand {
+        line.entry = Some((SessionTime::from_millis(1), HandReading::pack_voltage(91_900_000_000, &long)));
+    }
+    let mut pack = text("packs/acorn-24s-nmc.toml").replace("Acorn 24S", &long[..100]);
+    for cells in [24, 48, 200] {
+        pack = with_cells(&pack, cells);
+        let (parsed, faults) = rules::Pack::parse(&pack);
+        told.pack = std::sync::Arc::new(parsed.unwrap_or_else(|| panic!("{faults:?}")));
+        let mut comparison = report::compare(&old, &old).expect("of one pack");
+        for line in &mut comparison.lines {
+            line.told = report::Told::Changed;
+            line.what.clone_from(&long);
+        }
+        let since = report::Since { old: &old, comparison: &comparison };
+        let html = report::report(&told, Some(since), &long);
+        let sheet = sheet(&html);
+        let count = |tag: &str| sheet.matches(tag).count();
+        let letters = Page::read(&format!("<html><body>{sheet}</body></html>")).text.len();
+        assert!(count("<li>") <= 24 && count("<tr>") <= 13 && letters < 4_000, "{} {letters}", count("<li>"));
+        assert!(sheet.contains("more, behind this page"));
+        assert!(html.matches(long.trim()).count() > 300, "it stands whole behind it");
+    }
+}
+
+/// The same pack with so many cells.
+fn with_cells(pack: &str, cells: u16) -> String {
+    let lines =
+        pack.lines().map(|line| if line.starts_with("cells") { format!("cells = {cells}") } else { line.to_owned() });
+    lines.collect::<Vec<_>>().join("\n")
 }

@@ -1,16 +1,14 @@
 //! `compare`: two recordings of the same pack.
 
-use std::path::Path;
-
 use ::report::{Account, Comparison, Line, Told};
 use anyhow::Result;
 use serde_json::{Value, json};
 
 use crate::Status;
-use crate::args::{Compare, PageFile, Recorded};
+use crate::args::{Compare, PageFile};
 use crate::files;
-use crate::output::{Hinted, Prose, Results};
-use crate::report::{account, status};
+use crate::output::{Prose, Results};
+use crate::report::{compared, recorded, status};
 
 /// The version of the JSON lines. It goes up when a name changes or goes.
 const VERSION: u32 = 1;
@@ -18,15 +16,8 @@ const VERSION: u32 = 1;
 pub(crate) fn run(task: &Compare, prose: &mut Prose) -> Result<Status> {
     let page = task.out.clone().map(|out| PageFile { out, replace: task.replace });
     let page = page.map(|page| crate::page_file::PageFile::new(&page, &[&task.old, &task.new])).transpose()?;
-    let mut read = |path: &Path| {
-        let from = Recorded { file: path.to_owned(), protocol: None, pack: None, baud: None };
-        account(&from, prose)
-    };
-    let (old, new) = (read(&task.old)?, read(&task.new)?);
-    let comparison = ::report::compare(&old, &new).map_err(|error| {
-        let text = error.to_string();
-        Hinted::error(text, "give two recordings of the same pack; `packwake check FILE` says what each is of")
-    })?;
+    let (old, new) = (recorded(&task.old, prose)?, recorded(&task.new, prose)?);
+    let comparison = compared(&old, &new)?;
     if let Some(page) = page {
         let text = ::report::comparison_page(&old, &new, &comparison, &files::tool_version());
         if let Some(path) = page.write(&text)? {

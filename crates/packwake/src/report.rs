@@ -3,25 +3,45 @@
 use std::io::Read;
 use std::path::Path;
 
-use ::report::{Account, FileFacts};
+use ::report::{Account, Comparison, FileFacts, Since};
 use anyhow::Result;
 use sha2::{Digest, Sha256};
 
 use crate::Status;
 use crate::args::{Recorded, Report};
 use crate::files;
-use crate::output::Prose;
+use crate::output::{Hinted, Prose};
 use crate::page_file::PageFile;
 use crate::replay::progress;
 
 pub(crate) fn run(task: &Report, prose: &mut Prose) -> Result<Status> {
-    let to = PageFile::new(&task.to, &[&task.from.file])?;
+    let mut sources: Vec<&Path> = vec![&task.from.file];
+    sources.extend(task.since.as_deref());
+    let to = PageFile::new(&task.to, &sources)?;
+    let old = task.since.as_deref().map(|path| recorded(path, prose)).transpose()?;
     let account = account(&task.from, prose)?;
-    let page = ::report::report(&account, &files::tool_version());
+    let comparison = old.as_ref().map(|old| compared(old, &account)).transpose()?;
+    let since = old.as_ref().zip(comparison.as_ref()).map(|(old, comparison)| Since { old, comparison });
+    let page = ::report::report(&account, since, &files::tool_version());
     if let Some(path) = to.write(&page)? {
-        prose.say(&format!("{}: report in {}", account.verdict.outcome.name(), path.display()));
+        let changed = comparison.map_or(String::new(), |comparison| format!(", {} changed", comparison.counts().0));
+        prose.say(&format!("{}{changed}: report in {}", account.verdict.outcome.name(), path.display()));
     }
-    Ok(status(&[&account]))
+    let both: Vec<&Account> = std::iter::once(&account).chain(&old).collect();
+    Ok(status(&both))
+}
+
+/// A recording judged by its own texts.
+pub(crate) fn recorded(path: &Path, prose: &mut Prose) -> Result<Account> {
+    account(&Recorded { file: path.to_owned(), protocol: None, pack: None, baud: None }, prose)
+}
+
+/// Both held against each other.
+pub(crate) fn compared(old: &Account, new: &Account) -> Result<Comparison> {
+    ::report::compare(old, new).map_err(|error| {
+        let text = error.to_string();
+        Hinted::error(text, "give two recordings of the same pack; `packwake check FILE` says what each is of")
+    })
 }
 
 /// Written or compared is enough, unless something is missing in what it rests on.

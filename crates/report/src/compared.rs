@@ -4,7 +4,8 @@ use crate::account::Account;
 use crate::compare::{BEYOND, Comparison, Line, Told};
 use crate::html::Html;
 use crate::page::Holds::{Numbers, Text, Words};
-use crate::page::{cautions, heading, page, table};
+use crate::page::{cautions, heading, list, page, table};
+use crate::sheet::Since;
 use crate::words::{headline, length, utc};
 
 /// The comparison for people, a line each.
@@ -85,6 +86,22 @@ pub fn comparison_page(old: &Account, new: &Account, comparison: &Comparison, ma
         cautions(new, html);
         html.line("p", "soft", &format!("Made by {made_by} from the two recordings, by which it can be made again."));
     })
+}
+
+/// What changed and what can't be told, inside a report.
+pub(crate) fn since(practice: bool, since: Since<'_>, html: &mut Html) {
+    let Since { old, comparison } = since;
+    let began = old.started_utc_nanos.map_or("at a time that was not recorded".to_owned(), utc);
+    let title = format!("Since the session of {began}");
+    heading(practice, &title, html);
+    let (name, hash) = (&old.file.name, old.file.sha256.as_deref().unwrap_or("not known"));
+    html.line("p", "soft", &format!("{name}, SHA-256 {hash}."));
+    html.line("p", "", &format!("{}.", summary(comparison)));
+    if !comparison.notes.is_empty() {
+        list(&comparison.notes, html);
+    }
+    changed_lines(practice, comparison, html);
+    unknown_lines(practice, comparison, html);
 }
 
 fn sessions(old: &Account, new: &Account, html: &mut Html) {

@@ -16,6 +16,7 @@ mod lines;
 mod page;
 mod parallel;
 mod plots;
+mod sheet;
 mod text;
 mod words;
 mod written;
@@ -27,5 +28,6 @@ pub use compare::{About, BEYOND, Comparison, Line, NoComparison, Numbers, Told, 
 pub use compared::{comparison_lines, comparison_page};
 pub use csv_rows::{CsvError, CsvWriter};
 pub use parallel::export;
+pub use sheet::Since;
 pub use words::utc;
 pub use written::report;

@@ -62,6 +62,10 @@ pub(crate) fn cautions(account: &Account, html: &mut Html) {
     html.element("ul", &[], |html| CAUTIONS.iter().for_each(|caution| html.line("li", "", caution)));
 }
 
+pub(crate) fn list(lines: &[String], html: &mut Html) {
+    html.element("ul", &[], |html| lines.iter().for_each(|line| html.line("li", "", line)));
+}
+
 /// What a column of a table holds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(crate) enum Holds {

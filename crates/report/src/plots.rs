@@ -10,7 +10,8 @@ use crate::html::Html;
 use crate::words::{fixed, seconds};
 
 const WIDTH: f64 = 800.0;
-const HEIGHT: f64 = 240.0;
+/// The usual height.
+pub(crate) const HEIGHT: f64 = 240.0;
 const LEFT: f64 = 58.0;
 const RIGHT: f64 = 12.0;
 const TOP: f64 = 34.0;
@@ -29,6 +30,8 @@ struct Frame {
     end: f64,
     low: f64,
     high: f64,
+    /// Of the whole picture.
+    height: f64,
 }
 
 impl Frame {
@@ -37,12 +40,12 @@ impl Frame {
     }
 
     fn y(self, nanos: f64) -> f64 {
-        TOP + (HEIGHT - TOP - BOTTOM) * (self.high - nanos) / (self.high - self.low)
+        TOP + (self.height - TOP - BOTTOM) * (self.high - nanos) / (self.high - self.low)
     }
 }
 
 /// Writes a plot with its title, its description, its legend and what it stands for.
-pub(crate) fn write(account: &Account, plot: &Plot, html: &mut Html) {
+pub(crate) fn write(account: &Account, plot: &Plot, height: f64, html: &mut Html) {
     let spans = plot.lines.iter().flat_map(|line| line.bars.iter().map(|bar| bar.span));
     let Some(span) = spans.reduce(Span::with) else { return };
     let unit = plot.unit_nanos as f64;
@@ -50,7 +53,7 @@ pub(crate) fn write(account: &Account, plot: &Plot, html: &mut Html) {
     // Noise of a reading's step must not fill the picture.
     let least = unit * if plot.unit == "mV" { 10.0 } else { 2.0 };
     let margin = ((high - low) * 0.06).max((least - (high - low)) / 2.0);
-    let frame = Frame { end: account.end.nanos.max(1) as f64, low: low - margin, high: high + margin };
+    let frame = Frame { end: account.end.nanos.max(1) as f64, low: low - margin, high: high + margin, height };
     let looks = looks(account, plot);
     let words = |nanos: f64| {
         let text = fixed(nanos / unit, 3);
@@ -65,7 +68,7 @@ pub(crate) fn write(account: &Account, plot: &Plot, html: &mut Html) {
         unit = plot.unit
     );
     html.element("figure", &[], |html| {
-        let size = format!("0 0 {WIDTH} {HEIGHT}");
+        let size = format!("0 0 {WIDTH} {height}");
         html.element("svg", &[("xmlns", "http://www.w3.org/2000/svg"), ("viewBox", &size), ("role", "img")], |html| {
             html.line("title", "", &plot.title);
             html.line("desc", "", &about);
@@ -135,7 +138,7 @@ fn legend(plot: &Plot, looks: &[Option<usize>], html: &mut Html) {
 }
 
 fn stages(account: &Account, frame: Frame, html: &mut Html) {
-    let (top, height) = (number(TOP), number(HEIGHT - TOP - BOTTOM));
+    let (top, height) = (number(TOP), number(frame.height - TOP - BOTTOM));
     let ends = account.stages.first.iter().skip(1).map(|line| line.at).chain([account.end]);
     for (index, (line, end)) in account.stages.first.iter().zip(ends).enumerate() {
         let (from, to) = (frame.x(line.at), frame.x(end));
@@ -174,21 +177,31 @@ fn axes(plot: &Plot, frame: Frame, html: &mut Html) {
         html.empty("path", &[("class", "zero"), ("d", &zero)]);
     }
     text(html, "tick", (LEFT - 5.0, TOP - 18.0), "end", plot.unit);
-    let step = step_of(frame.end * 1e-9 / 8.0);
+    let (unit, nanos) = time_unit(frame.end);
+    let step = step_of(frame.end / nanos / 8.0);
     let decimals = if step < 1.0 { 1 } else { 0 };
-    let mut second = 0.0;
-    while second * 1e9 <= frame.end {
-        let x = frame.x(SessionTime::from_nanos((second * 1e9) as u64));
+    let mut time = 0.0;
+    while time * nanos <= frame.end {
+        let x = frame.x(SessionTime::from_nanos((time * nanos) as u64));
         // The unit stands at the end: nothing beside it.
         if x < WIDTH - RIGHT - 34.0 {
-            text(html, "tick", (x, HEIGHT - BOTTOM + 15.0), "middle", &fixed(second, decimals));
+            text(html, "tick", (x, frame.height - BOTTOM + 15.0), "middle", &fixed(time, decimals));
         }
-        second += step;
+        time += step;
     }
-    text(html, "tick", (WIDTH - RIGHT, HEIGHT - BOTTOM + 15.0), "end", "s");
-    let (width, height) = (number(WIDTH - LEFT - RIGHT), number(HEIGHT - TOP - BOTTOM));
+    text(html, "tick", (WIDTH - RIGHT, frame.height - BOTTOM + 15.0), "end", unit);
+    let (width, height) = (number(WIDTH - LEFT - RIGHT), number(frame.height - TOP - BOTTOM));
     let (x, y) = (number(LEFT), number(TOP));
     html.empty("rect", &[("class", "frame"), ("x", &x), ("y", &y), ("width", &width), ("height", &height)]);
+}
+
+/// In what a person counts such a time, and its nanoseconds.
+fn time_unit(end: f64) -> (&'static str, f64) {
+    match end * 1e-9 {
+        ..300.0 => ("s", 1e9),
+        300.0..18_000.0 => ("min", 60e9),
+        _ => ("h", 3_600e9),
+    }
 }
 
 /// Limits at rest that lie inside the plot.
@@ -230,7 +243,7 @@ fn alarms(account: &Account, frame: Frame, html: &mut Html) {
                 continue;
             }
             let extra = if severity == Severity::Warning { " warning" } else { "" };
-            let place = format!("M{} {}V{}", number(x), number(TOP), number(HEIGHT - BOTTOM));
+            let place = format!("M{} {}V{}", number(x), number(TOP), number(frame.height - BOTTOM));
             html.empty("path", &[("class", &format!("alarm{extra}")), ("d", &place)]);
             if free(&mut numbers, x, NUMBERS_APART) {
                 let mark = if severity == Severity::Critical { "!" } else { "?" };
@@ -325,7 +338,7 @@ mod tests {
     #[test]
     fn bars_are_strokes_and_gaps_are_gaps() {
         // One nanosecond is 7.3 wide, a value of 1 is 17.6 high, 0 lies at 210 and 10 at 34.
-        let frame = Frame { end: 100.0, low: 0.0, high: 10.0 };
+        let frame = Frame { end: 100.0, low: 0.0, high: 10.0, height: HEIGHT };
         let bars = [
             bar(0, 0, 0, 0, false),
             bar(10, 10, 0, 0, false),

@@ -3,14 +3,15 @@
 use model::{Channel, Dimension, Quantity, Times};
 use rules::estimates::Estimate;
 use rules::estimates::resistance::Lag;
-use rules::{Alarm, Finding, HandLine, HandResult, LimitName, Outcome, Result, Severity};
+use rules::{Alarm, Finding, HandLine, HandResult, LimitName, Result, Severity};
 
 use crate::account::{Account, List, TextLine};
 use crate::html::Html;
 use crate::page::Holds::{Numbers, Text, Words};
-use crate::page::{cautions, heading, page, table};
-use crate::plots;
-use crate::words::{amount, counted, fixed, headline, length, seconds, utc, with_uncertainty};
+use crate::page::{cautions, heading, list, page, table};
+use crate::sheet::{self, Since};
+use crate::words::{amount, counted, fixed, headline, seconds, utc, with_uncertainty};
+use crate::{compared, plots};
 
 /// So many rows of a list stand in a report; the rest is in the recording.
 const LISTED: usize = 100;
@@ -18,17 +19,20 @@ const LISTED: usize = 100;
 /// The report as one page of HTML that needs nothing else: no script, no picture, no font from anywhere. It is well-formed
 /// XML as well.
 ///
-/// `made_by`: the program that made it, with its version.
-pub fn report(account: &Account, made_by: &str) -> String {
+/// `since`: an earlier session to tell what changed. `made_by`: the program that made it, with its version.
+pub fn report(account: &Account, since: Option<Since<'_>>, made_by: &str) -> String {
     let practice = if account.practice { "PRACTICE: " } else { "" };
     let outcome = account.verdict.outcome.name();
     let title = format!("{practice}{}: {outcome}", account.pack.name());
     let running = format!("{practice}{}: {}", account.pack.name(), headline(account.verdict.outcome));
     page(&title, &running, |html| {
-        answer(account, html);
+        sheet::write(account, since, made_by, html);
         incomplete(account, html);
         why(account, html);
         findings(account, html);
+        if let Some(since) = since {
+            compared::since(account.practice || since.old.practice, since, html);
+        }
         untested(account, html);
         values_over_time(account, html);
         cells(account, html);
@@ -43,57 +47,11 @@ pub fn report(account: &Account, made_by: &str) -> String {
         limits(account, html);
         cautions(account, html);
         provenance(account, made_by, html);
-        signature(account, html);
     })
 }
 
-fn practice_line(account: &Account, html: &mut Html) {
-    if account.practice {
-        html.element("p", &[], |html| html.line("span", "practice", "PRACTICE: no real pack was judged"));
-    }
-}
-
-/// The first thing on the page: the verdict with its first reason.
-fn answer(account: &Account, html: &mut Html) {
-    let verdict = &account.verdict;
-    let class = match verdict.outcome {
-        Outcome::Go => "answer go",
-        Outcome::NoGo => "answer no",
-        Outcome::CannotTell => "answer unsure",
-    };
-    html.element("header", &[], |html| {
-        let began = account.started_utc_nanos.map_or("at a time that was not recorded".to_owned(), utc);
-        let pack = &account.pack;
-        html.element("div", &[("class", class)], |html| {
-            html.line("p", "", &format!("{}, {began}, {}", pack.name(), length(account.end)));
-            html.line("h1", "", headline(verdict.outcome));
-            let (first, more) = match verdict.because.split_first() {
-                Some((first, more)) => (first.as_str(), more.len()),
-                None => ("", 0),
-            };
-            html.line("p", "first", first);
-            if 0 < more {
-                html.line("p", "soft", &format!("and {} below", counted(more as u64, "more reason", "more reasons")));
-            }
-            practice_line(account, html);
-        });
-        let covers: Vec<&str> = verdict.covers.iter().map(|stage| stage.name()).collect();
-        let covers = if covers.is_empty() { "nothing".to_owned() } else { covers.join(", ") };
-        html.element("p", &[], |html| {
-            html.line("b", "", "Covers: ");
-            html.text(&covers);
-            html.text(". ");
-            if let Some(finding) = verdict.findings.first() {
-                html.line("b", "", "Look at: ");
-                html.text(finding.look_at());
-                html.text(".");
-            }
-        });
-    });
-}
-
-/// What is missing in the file stands before everything that rests on it.
-fn incomplete(account: &Account, html: &mut Html) {
+/// What is missing in the file, or is not as it was recorded.
+pub(crate) fn missing(account: &Account) -> Vec<String> {
     let mut lines = account.file.damage.clone();
     if !account.complete && lines.is_empty() {
         lines.push("the recording has no end: it was cut off, or the program was killed".to_owned());
@@ -105,17 +63,15 @@ fn incomplete(account: &Account, html: &mut Html) {
     if account.link_lost {
         lines.push("the link was lost during the session".to_owned());
     }
-    if lines.is_empty() {
-        return;
-    }
-    html.element("div", &[("class", "box")], |html| {
-        html.line("p", "", "What this rests on is not whole, or not as it was recorded:");
-        list(&lines, html);
-    });
+    lines
 }
 
-fn list(lines: &[String], html: &mut Html) {
-    html.element("ul", &[], |html| lines.iter().for_each(|line| html.line("li", "", line)));
+fn incomplete(account: &Account, html: &mut Html) {
+    let lines = missing(account);
+    if !lines.is_empty() {
+        heading(account.practice, "What is missing", html);
+        list(&lines, html);
+    }
 }
 
 fn why(account: &Account, html: &mut Html) {
@@ -146,7 +102,7 @@ fn findings(account: &Account, html: &mut Html) {
 }
 
 /// `open sense lead at cells 9 and 10`.
-fn named(finding: &Finding) -> String {
+pub(crate) fn named(finding: &Finding) -> String {
     let place = finding.place();
     if place.is_empty() { finding.cause.to_string() } else { format!("{} at {place}", finding.cause) }
 }
@@ -222,7 +178,7 @@ fn values_over_time(account: &Account, html: &mut Html) {
         html.line("p", "", "No value came that could be drawn.");
         return;
     }
-    let text = "Each stroke goes from the lowest to the highest value of its piece of time: nothing is drawn away. Bands are \
+    let text = "The first plot stands on the first page. Each stroke goes from the lowest to the highest value of its piece of time: nothing is drawn away. Bands are \
                 stages. A line with ! is a critical alarm, with ? a warning, at its first time, with its number; of several \
                 close together one is marked. Dotted and dashed across: warning and critical limits at rest, where they lie \
                 inside the plot.";
@@ -230,7 +186,8 @@ fn values_over_time(account: &Account, html: &mut Html) {
     if 0 < account.stages.more {
         html.line("p", "soft", &format!("{} more changes of stage are not drawn.", account.stages.more));
     }
-    account.plots.iter().for_each(|plot| plots::write(account, plot, html));
+    let rest = account.plots.get(1..).unwrap_or_default();
+    rest.iter().for_each(|plot| plots::write(account, plot, plots::HEIGHT, html));
 }
 
 /// The rest that the tables show: before a load if there was one, of these the one with the most readings.
@@ -249,7 +206,7 @@ fn marks(account: &Account, place: Channel) -> String {
     words.join(", ")
 }
 
-fn worst_at(account: &Account, place: Channel) -> &'static str {
+pub(crate) fn worst_at(account: &Account, place: Channel) -> &'static str {
     let alarms = account.alarms.iter().filter(|line| line.alarm.place == Some(place));
     match alarms.map(|line| line.alarm.worst).max() {
         Some(Severity::Critical) => "bad",
@@ -341,7 +298,7 @@ fn cells(account: &Account, html: &mut Html) {
 }
 
 /// A value as sent without its unit.
-fn bare(dimension: Dimension, nanos: i64) -> String {
+pub(crate) fn bare(dimension: Dimension, nanos: i64) -> String {
     let text = amount(dimension, nanos);
     text.strip_suffix(dimension.base_unit()).map_or(text.clone(), |text| text.trim_end().to_owned())
 }
@@ -637,11 +594,4 @@ fn provenance(account: &Account, made_by: &str, html: &mut Html) {
     let text = "The recording is the evidence: it holds every byte with its time, and the texts that it was judged by. This \
                 report is worked out from it and can be worked out again.";
     html.line("p", "soft", text);
-}
-
-fn signature(account: &Account, html: &mut Html) {
-    html.element("div", &[("class", "sign")], |html| {
-        let words = if account.practice { ["practice", "practice"] } else { ["date, name", "signature"] };
-        words.iter().for_each(|word| html.line("p", "soft", word));
-    });
 }

@@ -200,3 +200,30 @@ fn a_comparison_is_text_lines_or_a_page() {
     let other = shipped("recordings/sapling-sensor-open.mcap");
     refused(&["compare", &old, &other], "24 cells in series, the other 14", "two recordings of the same pack");
 }
+
+#[test]
+fn a_report_says_what_changed_since() {
+    let (old, new) = (shipped(FIRST), shipped(WEAK));
+    let compared = PROGRAM.run(["compare", &old, &new, "--json"]);
+    let lines: Vec<Value> =
+        compared.stdout.lines().map(|line| serde_json::from_str(line).expect("an object a line")).collect();
+    let counts = lines.last().expect("a line");
+    let ended = PROGRAM.run(["report", &new, "--since", &old, "-o", "-"]);
+    assert_eq!((ended.status, ended.stderr.as_str()), (Some(0), ""));
+    let page = Page::read(&ended.stdout);
+    let summary =
+        format!("{} changed, {} can't be told, {} the same", counts["changed"], counts["cannot_tell"], counts["same"]);
+    assert!(page.text.contains(&summary), "{summary}: {:.3000}", page.text);
+    let changed: Vec<&Value> = lines.iter().filter(|line| line["told"] == "changed").collect();
+    assert!(!changed.is_empty());
+    for line in changed {
+        let what = line["what"].as_str().expect("words");
+        assert!(page.text.contains(what), "{what}");
+    }
+    refused(
+        &["report", &new, "--since", &shipped("recordings/sapling-sensor-open.mcap"), "-o", "-"],
+        "that is no comparison",
+        "give two recordings of the same pack",
+    );
+    refused(&["report", &new, "--since", "none.mcap", "-o", "-"], "none.mcap", "check the name");
+}
