@@ -10,6 +10,7 @@ pub mod scoring;
 pub mod sessions;
 pub mod shipped;
 pub mod truth;
+pub mod uart;
 
 pub mod feed;
 pub mod program;

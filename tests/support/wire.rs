@@ -46,6 +46,11 @@ impl Wire {
         panic!("nobody opened {}", self.path.display());
     }
 
+    /// The rate that the port is set to now; 0 if it can't be told.
+    pub fn rate(&self) -> u32 {
+        rustix::termios::tcgetattr(&self.master).map_or(0, |settings| settings.output_speed())
+    }
+
     /// Sends bytes; whether there was anybody to take them.
     pub fn send(&mut self, bytes: &[u8]) -> bool {
         self.master.write_all(bytes).is_ok()

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use model::{LineSettings, Parity};
 use parser::Wrapping;
 
 use crate::Sureness;
@@ -12,10 +13,17 @@ use crate::framing::Length;
 use crate::text::{TextField, TextKind, TextLayout, TextWhat};
 
 /// The rate of the line, where it is known.
-fn line_table(baud: Option<u32>, wrapping: Option<Wrapping>) -> String {
+fn line_table(line: Option<&LineSettings>, wrapping: Option<Wrapping>) -> String {
     let mut text = String::from("\n[line]\n");
-    match baud {
-        Some(baud) => text.push_str(&format!("baud = {baud}\n")),
+    match line {
+        Some(line) => {
+            text.push_str(&format!("baud = {}\n", line.baud));
+            match line.parity {
+                Parity::None => {}
+                Parity::Odd => text.push_str("parity = \"odd\"\n"),
+                Parity::Even => text.push_str("parity = \"even\"\n"),
+            }
+        }
         None => {
             text.push_str("# baud = 115200  # not seen in the bytes: write the rate that they were captured with\n")
         }
@@ -50,8 +58,8 @@ struct Part {
 }
 
 /// The text of a draft for frames of bytes, without its head.
-pub(crate) fn of_bytes(layout: &Layout, frames: &[Frame], capture: &Capture, baud: Option<u32>) -> String {
-    let mut text = line_table(baud, layout.wrapping);
+pub(crate) fn of_bytes(layout: &Layout, frames: &[Frame], capture: &Capture, line: Option<&LineSettings>) -> String {
+    let mut text = line_table(line, layout.wrapping);
     let check_bytes = layout.check.as_ref().map_or(0, |fit| fit.bytes);
     let trailer = check_bytes + layout.end.len();
     text.push_str("\n[[frame]]\nname = \"frame\"\n");
@@ -434,8 +442,8 @@ fn value(field: &Field, body: &[u8], at: usize) -> Option<String> {
 }
 
 /// The text of a draft for lines of text, without its head.
-pub(crate) fn of_text(layout: &TextLayout, baud: Option<u32>) -> String {
-    let mut text = line_table(baud, None);
+pub(crate) fn of_text(layout: &TextLayout, line: Option<&LineSettings>) -> String {
+    let mut text = line_table(line, None);
     text.push_str("\n[[frame]]\nname = \"line\"\n");
     let start = layout.start.map_or(String::new(), |start| format!("start = {}, ", quoted(start)));
     text.push_str(&format!("text = {{ {start}separator = {} }}\nparts = [\n", quoted(layout.separator)));

@@ -41,6 +41,7 @@ mod framing;
 mod kinds;
 mod noise;
 mod number;
+mod rate;
 mod report;
 mod text;
 mod trial;
@@ -51,11 +52,12 @@ pub use checks::{Fit, Method, Place};
 pub use fields::{Field, What};
 pub use framing::Length;
 pub use number::Form;
+pub use rate::{Heard, best};
 pub use report::{Finding, Outcome, Report};
 pub use text::{TextCheck, TextField, TextKind, TextLayout, TextWhat};
 pub use trial::Trial;
 
-use model::Level;
+use model::{Level, LineSettings};
 use parser::Protocol;
 
 /// How sure a finding is.
@@ -79,8 +81,8 @@ impl fmt::Display for Sureness {
     }
 }
 
-/// Looks at the bytes. `baud` is the rate of the line, if it is known.
-pub fn identify(capture: &Capture, baud: Option<u32>) -> Report {
+/// Looks at the bytes. `line` is how the line was set that they came by, if it is known.
+pub fn identify(capture: &Capture, line: Option<&LineSettings>) -> Report {
     if let Some(nothing) = noise::hopeless(capture) {
         return nothing;
     }
@@ -88,19 +90,19 @@ pub fn identify(capture: &Capture, baud: Option<u32>) -> Report {
     if text::is_text(capture.bytes())
         && let Some(layout) = text::find(capture, &methods)
     {
-        let body = draft::of_text(&layout, baud);
+        let body = draft::of_text(&layout, line);
         let (draft, trial) = finish(&body, capture, None);
         return Report::of_text(capture, layout, draft, trial);
     }
     let Some((layout, frames)) = binary::find(capture, &methods) else { return noise::nothing_found(capture) };
-    let body = draft::of_bytes(&layout, &frames, capture, baud);
+    let body = draft::of_bytes(&layout, &frames, capture, line);
     let (draft, trial) = finish(&body, capture, layout.wrapping);
     Report::of_bytes(capture, layout, draft, trial)
 }
 
 /// The whole text of a draft and what came of trying it; nothing if it has a fault.
 fn finish(body: &str, capture: &Capture, wrapping: Option<parser::Wrapping>) -> (Option<String>, Option<Trial>) {
-    let name = "protocol = \"draft\"\nsummary = \"a draft made from bytes: not confirmed\"\n";
+    let name = "protocol = \"unconfirmed\"\nsummary = \"made from bytes alone\"\ndraft = true\n";
     let with = |body: &str, trial: Option<&Trial>| {
         let mut text = report::head(trial);
         text.push_str(name);

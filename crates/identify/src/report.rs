@@ -370,7 +370,7 @@ pub(crate) fn head(trial: Option<&Trial>) -> String {
     let mut text = String::from(
         "# A DRAFT, made from bytes alone. Nobody has confirmed it, and it may be wrong in every part that is not called sure.\n\
          # A pack that is judged by a wrong draft can look sound while it is not: hold each value against a display, a data\n\
-         # sheet or a meter, then take this comment away.\n",
+         # sheet or a meter, then take `draft = true` and this comment away. Until then the answer is never go.\n",
     );
     if let Some(trial) = trial {
         text.push_str(&format!(

@@ -38,6 +38,8 @@ fn drafted(report: &Report) {
     let text = report.draft.as_ref().expect("a draft");
     let (protocol, faults) = parser::Protocol::parse(text);
     assert!(faults.iter().all(|fault| fault.level != model::Level::Error), "{text}\n{faults:#?}");
+    // With which no verdict is go: what nobody has confirmed must not clear a pack.
+    assert!(protocol.as_ref().is_some_and(|protocol| protocol.is_draft()), "{text}");
     let protocol = std::sync::Arc::new(protocol.expect("no errors"));
     assert_eq!(parser::check_examples(&protocol, text), []);
     assert!(0 < protocol.example_count(), "{text}");

@@ -25,8 +25,10 @@ const COMPARED: &str = "Like is compared with like only: the same stage, steps o
 
 const IDENTIFY: &str = "What was found is said on standard error, each with how sure it is and what it rests on; the draft goes to \
     standard output. It is tried on all the bytes before, and that figure is told. A draft is confirmed by nobody: hold \
-    every value against a display, a data sheet or a meter.\n\n\
-    Exit status: 0 a draft was made and most bytes are sound frames by it, 2 usage or unusable file, 3 cannot tell.";
+    every value against a display, a data sheet or a meter, then take `draft = true` away; until then the answer is \
+    never go.\n\n\
+    Exit status: 0 a draft was made and most bytes are sound frames by it, 2 usage or unusable file, 3 cannot tell, 4 the \
+    recording is incomplete.";
 
 /// Watches battery management data during a first power-up and says go, no-go or cannot tell.
 #[derive(Debug, Parser)]
@@ -188,6 +190,9 @@ pub(crate) struct Report {
     pub(crate) from: Recorded,
     #[command(flatten)]
     pub(crate) to: PageFile,
+    /// An earlier recording of the same pack: the page says what changed since.
+    #[arg(long, value_name = "OLD")]
+    pub(crate) since: Option<PathBuf>,
 }
 
 #[derive(Args, Debug)]
@@ -247,15 +252,31 @@ pub(crate) struct Frames {
 }
 
 #[derive(Args, Debug)]
+#[command(group = clap::ArgGroup::new("bytes").required(true))]
 pub(crate) struct Identify {
     /// A file of raw bytes, or a recording, of which the bytes and their times are taken and not its protocol. Of a long
     /// one the first 4 MiB are looked at.
-    #[arg(value_name = "FILE")]
-    pub(crate) file: PathBuf,
+    #[arg(value_name = "FILE", group = "bytes")]
+    pub(crate) file: Option<PathBuf>,
+    /// Listen to this serial port. Without --baud its rate is looked for: usual ones in turn, on the port opened once.
+    #[arg(long, value_name = "PATH", group = "bytes")]
+    pub(crate) port: Option<PathBuf>,
+    /// Connect to HOST:PORT and listen.
+    #[arg(long, value_name = "HOST:PORT", group = "bytes")]
+    pub(crate) tcp: Option<String>,
+    /// Listen for datagrams on HOST:PORT.
+    #[arg(long, value_name = "HOST:PORT", group = "bytes")]
+    pub(crate) udp: Option<String>,
+    /// How long to listen, such as 30s or 2min. A minute in which a load is switched on and off tells most.
+    #[arg(long = "for", value_name = "TIME", value_parser = time, default_value = "30s", conflicts_with = "file")]
+    pub(crate) length: Duration,
+    /// Record what is heard, every byte with its time. The file must not exist.
+    #[arg(long, value_name = "FILE", conflicts_with = "file")]
+    pub(crate) record: Option<PathBuf>,
     /// Write the draft to this file, which must not exist.
     #[arg(short, long, value_name = "OUT")]
     pub(crate) out: Option<PathBuf>,
-    /// The rate of the line, for the draft to say.
+    /// The rate of the line: to listen at, and for the draft to say.
     #[arg(long, value_name = "RATE")]
     pub(crate) baud: Option<u32>,
     #[command(flatten)]

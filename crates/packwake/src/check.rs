@@ -185,6 +185,10 @@ fn check_recording(path: &Path, results: &mut Results) -> Result<bool> {
     if !inputs.complete() {
         results.line("  no end: it was cut off, or the program was killed");
     }
+    if header.protocol_text.is_empty() {
+        results.line("  no protocol and no pack: it was made to find out what its line carries");
+        return Ok(true);
+    }
     let usable = Protocol::parse(&header.protocol_text).0.is_some() && Pack::parse(&header.pack_text).0.is_some();
     if !usable {
         results.line("  its protocol or pack text can't be used: give replay others with --protocol and --pack");

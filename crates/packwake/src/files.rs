@@ -157,6 +157,9 @@ pub(crate) fn open(from: &Recorded, prose: &mut Prose) -> Result<Session> {
         if let Some(path) = &from.pack {
             header.pack_text = read_pack(path, prose)?.1;
         }
+        if header.protocol_text.is_empty() || header.pack_text.is_empty() {
+            return Err(without_texts(&from.file));
+        }
         let size_bytes = opened.len_bytes();
         return Ok(Session { header, inputs: Inputs::Recording(Box::new(opened.inputs_ahead())), size_bytes });
     }
@@ -185,6 +188,14 @@ pub(crate) fn open(from: &Recorded, prose: &mut Prose) -> Result<Session> {
     Ok(Session { header, inputs: Inputs::Raw { file: Box::new(file), read_bytes: 0 }, size_bytes })
 }
 
+/// A recording that `identify` made of a line that nobody knew.
+fn without_texts(path: &Path) -> anyhow::Error {
+    Hinted::error(
+        format!("{} has no protocol and no pack: it was made to find out what its line carries", path.display()),
+        "give --protocol FILE (`packwake identify` drafts one) and, to judge it, --pack FILE",
+    )
+}
+
 /// The bytes of a session that was, without a pack.
 pub(crate) struct Line {
     pub(crate) protocol_text: String,
@@ -198,6 +209,7 @@ pub(crate) fn open_line(path: &Path, protocol: Option<&Path>, baud: Option<u32>,
         let opened = recording::Recording::open(path)?;
         let protocol_text = match protocol {
             Some(path) => read_protocol(path, prose)?.1,
+            None if opened.header().protocol_text.is_empty() => return Err(without_texts(path)),
             None => opened.header().protocol_text.clone(),
         };
         let inputs = Inputs::Recording(Box::new(opened.inputs_ahead()));

@@ -190,7 +190,7 @@ fn amount(length: Duration) -> String {
     }
 }
 
-fn header(protocol_text: String, pack_text: String, source: String, practice: bool) -> SessionHeader {
+pub(crate) fn header(protocol_text: String, pack_text: String, source: String, practice: bool) -> SessionHeader {
     SessionHeader {
         protocol_text,
         pack_text,

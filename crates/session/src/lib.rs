@@ -3,6 +3,7 @@
 //! [`Engine`] is the one pipeline: bytes and time become frames, values, alarms and verdicts.
 //! [`live`] feeds it from a source, [`replay`] from a list of inputs; both give the same events for the same inputs.
 //! [`account`] is a replay that keeps what a report tells of a session.
+//! [`listen`] takes the bytes of a line whose protocol is not known.
 //! [`again`] judges a recording by other limits beside its own.
 //! [`RowReader`] gives the same rows without judging them.
 //!
@@ -19,6 +20,7 @@ pub mod history;
 mod interrupt;
 mod keeper;
 pub mod line_bytes;
+mod listen;
 mod live;
 pub mod new_file;
 pub mod opening;
@@ -38,6 +40,7 @@ pub use engine::{Engine, SessionEvent, Unusable};
 pub use event_lines::{json_line, text_line, verdict_lines};
 pub use interrupt::on_interrupt;
 pub use keeper::{Keeper, RecorderChange};
+pub use listen::{Listen, Sound, listen};
 pub use live::{Live, LiveEnd, LiveError, Note, Watcher, live, live_watched};
 pub use parser::dissect;
 pub use replay::{ReplayEnd, replay};

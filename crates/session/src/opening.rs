@@ -56,11 +56,18 @@ pub struct Choice {
 /// # Errors
 /// It can't be read, or is none.
 pub fn recording(path: &Path) -> Result<recording::Recording, Failure> {
-    recording::Recording::open(path).map_err(|error| Failure {
+    let recording = recording::Recording::open(path).map_err(|error| Failure {
         text: with_causes(&error),
         hint: error.hint().map(str::to_owned),
         ..Failure::default()
-    })
+    })?;
+    if recording.header().protocol_text.is_empty() {
+        let hint = "in a terminal `packwake identify FILE -o draft.toml` drafts its protocol, and `packwake replay FILE \
+                    --protocol draft.toml --pack pack.toml` judges it";
+        let text = "this recording has no protocol and no pack: it was made to find out what its line carries";
+        return Err(Failure { text: text.to_owned(), hint: Some(hint.to_owned()), ..Failure::default() });
+    }
+    Ok(recording)
 }
 
 /// The protocol that a recording brings along.

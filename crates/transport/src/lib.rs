@@ -4,6 +4,8 @@
 //! *assumed* times ([`raw_inputs`]). A lost source is looked for again, a serial device by its identity and never by a
 //! guess.
 //!
+//! Where the rate of a line is not known, [`RateSearch`] listens to a port at one after another.
+//!
 //! What is sent: Opened, Bytes, Datagram, Lost, LineError, ClockStep, and End where standard input ends.
 //! Stopping a source sends no End: whoever stops it knows when the session is over.
 //!
@@ -46,4 +48,4 @@ pub use ports::{Holder, PortInfo, PortsError, UsbIdentity, ports};
 pub use raw_file::{RawFile, raw_inputs};
 pub use running::{Panicked, Running, SerialSource, Source, Waiting, start};
 pub use sending::SendError;
-pub use serial::{Match, Search, opening_may_reset};
+pub use serial::{Heard, Match, RateSearch, Search, opening_may_reset};

@@ -8,7 +8,7 @@ mod open;
 mod reading;
 
 pub use identity::{Match, Search};
-pub use open::opening_may_reset;
+pub use open::{Heard, RateSearch, opening_may_reset};
 
 pub(crate) use open::{Opened, open};
 pub(crate) use reading::run;

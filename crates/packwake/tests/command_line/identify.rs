@@ -23,6 +23,14 @@ fn a_recording_gives_a_draft_that_check_and_frames_take() {
     assert_eq!(checked.status, Some(0), "{}", checked.stderr);
     let frames = PROGRAM.run(["frames", &recording, "--protocol", &draft, "--bytes", "0..59"]);
     assert!(frames.stdout.contains("cell 7: "), "{}", frames.stdout);
+    assert!(checked.stderr.contains("a draft that nobody has confirmed"), "{}", checked.stderr);
+    // By its own protocol the answer is go.
+    let judged = PROGRAM.run(["replay", &recording, "--protocol", &draft, "--json"]);
+    let verdict: Value = judged.stdout.lines().last().and_then(|line| serde_json::from_str(line).ok()).expect("one");
+    assert_ne!(verdict["outcome"], "go", "{verdict}");
+    let asked = |check: &&Value| check["check"] == "confirmed protocol";
+    let confirmed = verdict["checks"].as_array().and_then(|checks| checks.iter().find(asked));
+    assert_eq!(confirmed.map(|check| &check["result"]), Some(&"no data".into()), "{verdict}");
     // A second draft takes the place of no file.
     refused(&["identify", &recording, "-o", &draft], "is there already", "choose another name");
 }
