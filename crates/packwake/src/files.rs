@@ -100,13 +100,7 @@ impl Inputs {
     /// What is missing or damaged, in words. Known when all inputs are read.
     pub(crate) fn damage(&self) -> Vec<String> {
         match self {
-            Self::Recording(inputs) => {
-                let mut damage: Vec<String> = inputs.damage().iter().map(ToString::to_string).collect();
-                if !inputs.complete() {
-                    damage.push("the recording has no end: it was cut off, or the program was killed".to_owned());
-                }
-                damage
-            }
+            Self::Recording(inputs) => session::accounts::damage(inputs),
             Self::Raw { .. } => Vec::new(),
         }
     }

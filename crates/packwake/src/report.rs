@@ -1,11 +1,10 @@
 //! `report`: a session as a page to read, to print and to keep.
 
-use std::io::Read;
 use std::path::Path;
 
-use ::report::{Account, Comparison, FileFacts, Since};
+use ::report::{Account, Comparison, Since};
 use anyhow::Result;
-use sha2::{Digest, Sha256};
+use session::accounts::file_facts;
 
 use crate::Status;
 use crate::args::{Recorded, Report};
@@ -58,13 +57,10 @@ pub(crate) fn account(from: &Recorded, prose: &mut Prose) -> Result<Account> {
     let otherwise = |(what, path): (&str, &std::path::PathBuf)| {
         format!("judged by another {what} file than the recording's own: {}", file_name(path))
     };
-    let file = FileFacts {
-        name: file_name(&from.file),
-        bytes: size_bytes,
-        sha256: sha256(&from.file).ok(),
-        damage: Vec::new(),
-        otherwise: if recorded { given.map(otherwise).collect() } else { Vec::new() },
-    };
+    let mut file = file_facts(&from.file, size_bytes);
+    if recorded {
+        file.otherwise = given.map(otherwise).collect();
+    }
     let progress = progress(size_bytes);
     let mut count = 0_u64;
     let next = std::iter::from_fn(|| {
@@ -86,17 +82,4 @@ pub(crate) fn account(from: &Recorded, prose: &mut Prose) -> Result<Account> {
 
 fn file_name(path: &Path) -> String {
     path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
-}
-
-/// The file's hash, read a piece at a time.
-fn sha256(path: &Path) -> std::io::Result<String> {
-    let mut file = std::fs::File::open(path)?;
-    let (mut hash, mut piece) = (Sha256::new(), vec![0; 1 << 16]);
-    loop {
-        match file.read(&mut piece)? {
-            0 => break,
-            read => hash.update(piece.get(..read).unwrap_or_default()),
-        }
-    }
-    Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }

@@ -12,6 +12,7 @@
 //! and those only where [`Live::may_ask`] says that the person allowed it. A replay sends nothing.
 
 mod account;
+pub mod accounts;
 pub mod again;
 mod asking;
 mod engine;
