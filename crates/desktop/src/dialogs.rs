@@ -23,6 +23,10 @@ pub enum Field {
     SaveProtocol,
     /// A new file for a table.
     Csv,
+    /// A new file for a page.
+    Page,
+    /// An earlier recording to compare with.
+    Earlier,
 }
 
 /// Asks the person; `None` if nothing was chosen or there is no dialog. Blocks.
@@ -102,6 +106,8 @@ fn of_the_system(field: Field) -> Option<PathBuf> {
         Field::SaveProtocol => {
             dialog.set_title("Save the protocol file").add_filter("protocol files", &["toml"]).save_file()
         }
+        Field::Earlier => dialog.set_title("Earlier recording").add_filter("recordings", &["mcap"]).pick_file(),
+        Field::Page => dialog.set_title("Page").add_filter("pages", &["html"]).save_file(),
         Field::Csv => dialog.set_title("Table").add_filter("tables", &["csv"]).save_file(),
         Field::Record => dialog.set_title("Record to").add_filter("recordings", &["mcap"]).save_file(),
     }

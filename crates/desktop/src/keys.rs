@@ -5,8 +5,11 @@ use egui::{Align2, Context, Grid, Key, RichText, Window};
 use crate::shell::Showing;
 
 /// What works everywhere.
-const EVERYWHERE: &[(&str, &str)] =
-    &[("P S R K L", "Prepare, Switch-on or Source, Review, Pack, Frames"), ("T", "light or dark"), ("?", "these keys")];
+const EVERYWHERE: &[(&str, &str)] = &[
+    ("P S R V K L", "Prepare, Switch-on or Source, Review, Compare, Pack, Frames"),
+    ("T", "light or dark"),
+    ("?", "these keys"),
+];
 
 const SESSION: &[(&str, &str)] = &[
     ("A", "acknowledge all alarms"),
@@ -33,6 +36,7 @@ fn of(showing: Showing) -> &'static [(&'static str, &'static str)] {
             ("B, Esc", "a second cursor here, without it; Shift and a click put it there"),
             ("Space", "play or stop"),
         ],
+        Showing::Compare => &[("Enter", "compare with the recording that was typed")],
         Showing::Pack => {
             &[("Tab", "the next field"), ("Ctrl+S", "save to the pack file"), ("Ctrl+Z, Ctrl+Shift+Z", "undo, redo")]
         }

@@ -12,6 +12,7 @@ pub mod cells;
 pub mod checks;
 mod closing;
 pub mod colours;
+pub mod compare;
 pub mod dialogs;
 mod findings;
 pub mod frames;
@@ -30,6 +31,7 @@ pub mod tone;
 mod top_line;
 pub mod values;
 pub mod wording;
+mod writing;
 
 mod shell;
 

@@ -59,6 +59,10 @@ pub struct Review {
     /// The range of the last picture, for what is done by key.
     full: u64,
     export: Export,
+    /// The session is judged by other texts than the recording's own.
+    by_other_texts: bool,
+    /// The program with its version, for a report.
+    made_by: String,
 }
 
 /// What part is shown, and where the cursors stand.
@@ -114,6 +118,11 @@ impl View {
 }
 
 impl Review {
+    /// For this program, with its version.
+    pub fn new(made_by: &str) -> Self {
+        Self { made_by: made_by.to_owned(), ..Self::default() }
+    }
+
     /// Draws the screen. `look`: the session that runs or is shown; `None` before one.
     pub fn ui(&mut self, ui: &mut Ui, look: Option<Look<'_>>, files: &Files) -> Option<Asked> {
         let colours = Colours::of(ui.visuals());
@@ -125,6 +134,7 @@ impl Review {
                 .show(ui, |ui| nothing(ui, look));
             return None;
         };
+        self.by_other_texts = look.snapshot.facts.as_ref().is_some_and(|facts| facts.otherwise.is_some());
         self.open(path, files, look, ui.ctx());
         CentralPanel::default().frame(frame).show(ui, |ui| self.opened(ui, look)).inner
     }
@@ -386,7 +396,7 @@ impl Review {
             ui.separator();
             self.playing.ui(ui, &mut self.view.cursor, full);
             ui.separator();
-            self.export.button(ui);
+            self.export.buttons(ui);
             if !self.of_finished {
                 ui.separator();
                 again = ui.button("Read again: more has been recorded").clicked();
@@ -397,7 +407,13 @@ impl Review {
             return;
         }
         if let Some(reading) = &self.reading {
-            self.export.ui(ui, reading.path(), self.by_protocol.as_deref(), self.view.range.clone());
+            let of = export::Of {
+                recording: reading.path(),
+                protocol: self.by_protocol.as_deref(),
+                by_other_texts: self.by_other_texts,
+                made_by: &self.made_by,
+            };
+            self.export.ui(ui, of, self.view.range.clone());
         }
         if !loaded.done {
             let (read, all) = loaded.read;

@@ -14,6 +14,7 @@ use session::{Snapshot, Worker};
 
 use crate::closing::Closing;
 use crate::colours::{self, Colours, Meaning};
+use crate::compare::Compare;
 use crate::frames::{Frames, Want};
 use crate::pace::Pace;
 use crate::pack_limits::{PackScreen, PackWish};
@@ -160,6 +161,8 @@ pub enum Showing {
     Prepare,
     /// What happened, at any time of it.
     Review,
+    /// What drifted against an earlier session.
+    Compare,
     /// The limits of the pack.
     Pack,
     /// The bytes of the line and what they mean.
@@ -210,6 +213,7 @@ pub struct Desktop {
     prepare: Prepare,
     pack_file: PackFile,
     review: Review,
+    compare: Compare,
     pack: PackScreen,
     frames: Frames,
     /// Of the session that runs or is shown.
@@ -257,7 +261,8 @@ impl Desktop {
             book: Book::default(),
             prepare: Prepare::default(),
             pack_file: PackFile::default(),
-            review: Review::default(),
+            review: Review::new(&ready.tool_version),
+            compare: Compare::new(&ready.tool_version),
             pack: PackScreen::default(),
             frames: Frames::default(),
             files: Files::default(),
@@ -325,7 +330,7 @@ impl Desktop {
                 self.pack_key = key;
                 self.frames.begin(self.files.recording.as_deref(), files.recording.as_deref());
                 self.files = files;
-                self.review = Review::default();
+                self.review = Review::new(&self.ready.tool_version);
                 self.showing = if review { Showing::Review } else { Showing::SwitchOn };
                 self.start.failure = None;
                 self.shown = Arc::default();
@@ -439,6 +444,10 @@ impl Desktop {
                     self.showing = Showing::Frames;
                 }
             }
+            Showing::Compare => {
+                top(ui, look);
+                self.compare.ui(ui, Some(look), &self.files);
+            }
             Showing::Pack => {
                 top(ui, look);
                 let wish = self.pack.ui(ui, Some(look), &self.files, None);
@@ -487,6 +496,10 @@ impl Desktop {
             }
             Showing::Review => {
                 self.review.ui(ui, None, &files());
+                return;
+            }
+            Showing::Compare => {
+                self.compare.ui(ui, None, &files());
                 return;
             }
             Showing::Frames => {
@@ -574,11 +587,12 @@ impl Desktop {
     fn switch(&mut self, ui: &mut Ui, first: &str) {
         let typing = ui.ctx().text_edit_focused();
         let key = |key| !typing && ui.input(|input| input.key_pressed(key) && input.modifiers.is_none());
-        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::K), key(Key::L)];
+        let keys = [key(Key::P), key(Key::S), key(Key::R), key(Key::V), key(Key::K), key(Key::L)];
         let screens = [
             (Showing::Prepare, "Prepare (P)"),
             (Showing::SwitchOn, first),
             (Showing::Review, "Review (R)"),
+            (Showing::Compare, "Compare (V)"),
             (Showing::Pack, "Pack (K)"),
             (Showing::Frames, "Frames (L)"),
         ];
@@ -590,7 +604,7 @@ impl Desktop {
                     Showing::Pack => self.pack.opened(self.worker.is_some()),
                     // What could not begin for faults of the protocol is mended there.
                     Showing::Frames if self.start.can_mend() => self.frames.open_protocol(),
-                    Showing::SwitchOn | Showing::Review | Showing::Frames => {}
+                    Showing::SwitchOn | Showing::Review | Showing::Compare | Showing::Frames => {}
                 }
             }
         }

@@ -340,7 +340,7 @@ impl Start {
             Field::Pack => &mut self.pack,
             Field::Record => &mut self.record,
             // Asked for on other screens, which take it there.
-            Field::SavePack | Field::SaveProtocol | Field::Csv => return,
+            Field::SavePack | Field::SaveProtocol | Field::Csv | Field::Page | Field::Earlier => return,
         };
         *text = path.display().to_string();
     }

@@ -13,6 +13,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use common::{Shown, recorded, running};
+use desktop::compare::Compare;
 use desktop::pack_limits::PackScreen;
 use desktop::prepare::{self, Book, Prepare};
 use desktop::review::Review;
@@ -43,6 +44,7 @@ enum Scene {
     PackText,
     PackFacts,
     Review,
+    Compare,
     Gallery,
     Frames,
     FramesDamaged,
@@ -50,7 +52,7 @@ enum Scene {
     FramesText,
 }
 
-const SCENES: [(&str, Scene); 18] = [
+const SCENES: [(&str, Scene); 19] = [
     ("start", Scene::Start),
     ("prepare", Scene::Prepare),
     ("sound", Scene::Sound),
@@ -64,6 +66,7 @@ const SCENES: [(&str, Scene); 18] = [
     ("pack-text", Scene::PackText),
     ("pack-facts", Scene::PackFacts),
     ("review", Scene::Review),
+    ("compare", Scene::Compare),
     ("gallery", Scene::Gallery),
     ("frames", Scene::Frames),
     ("frames-damaged", Scene::FramesDamaged),
@@ -93,10 +96,10 @@ fn picture(scene: Scene, way: As) -> Harness<'static, ()> {
             ui.set_clip_rect(whole);
             draw(&mut ui);
         });
-    // The recording of Review is read on a thread of its own.
+    // The recordings of Review and Compare are read on threads of their own.
     for _ in 0..40 {
         harness.run_steps(4);
-        if !matches!(scene, Scene::Review) {
+        if !matches!(scene, Scene::Review | Scene::Compare) {
             break;
         }
         std::thread::sleep(Duration::from_millis(25));
@@ -167,6 +170,7 @@ fn drawing(scene: Scene) -> Box<dyn FnMut(&mut Ui)> {
         Scene::FramesMended => frames("acorn-weak-cell.mcap", 0, true),
         Scene::FramesText => frames("sapling-sensor-open.mcap", 20_000, false),
         Scene::Review => review(),
+        Scene::Compare => compare(),
         Scene::Gallery => Box::new(|ui: &mut Ui| {
             let frame = Frame::new().fill(colours::Colours::of(ui.visuals()).ground).inner_margin(16);
             CentralPanel::default().frame(frame).show(ui, gallery::ui);
@@ -225,6 +229,24 @@ fn review() -> Box<dyn FnMut(&mut Ui)> {
         let look = Look { snapshot: &snapshot, since: Duration::ZERO, finished: true };
         desktop::top(ui, look);
         review.ui(ui, Some(look), &files);
+    })
+}
+
+fn compare() -> Box<dyn FnMut(&mut Ui)> {
+    let folder = packwake_tests::root().join("recordings");
+    let (old, new) = (folder.join("acorn-first-switch-on.mcap"), folder.join("acorn-weak-cell.mcap"));
+    let snapshot = recorded("acorn-weak-cell.mcap", None);
+    let files = Files { recording: Some(new.clone()), is_recording: true, ..Files::default() };
+    let (mut compare, mut begun) = (Compare::new("packwake"), false);
+    Box::new(move |ui: &mut Ui| {
+        if !std::mem::replace(&mut begun, true) {
+            // A path as a person would type it, the same on every machine.
+            compare.choose(&old, &new, ui.ctx());
+            compare.shows_as("acorn-first-switch-on.mcap");
+        }
+        let look = Look { snapshot: &snapshot, since: Duration::ZERO, finished: true };
+        desktop::top(ui, look);
+        compare.ui(ui, Some(look), &files);
     })
 }
 
@@ -294,6 +316,7 @@ fn the_pictures_of_the_readme_are_those_of_the_program() {
         ("pack", Scene::Pack, Theme::Light),
         ("frames", Scene::FramesDamaged, Theme::Light),
         ("review", Scene::Review, Theme::Light),
+        ("compare", Scene::Compare, Theme::Light),
         ("gallery", Scene::Gallery, Theme::Light),
     ] {
         let path = folder.join(format!("{name}.png"));
