@@ -87,6 +87,7 @@ impl Compare {
         }
         let mut go = false;
         ui.horizontal_wrapped(|ui| {
+            ui.set_min_height(pieces::ROW);
             let label = ui.label(RichText::new("What drifted since").size(17.0).strong());
             let field = TextEdit::singleline(&mut self.old).hint_text("an earlier recording of this pack");
             let field = ui.add(field.desired_width(320.0)).labelled_by(label.id);
@@ -320,11 +321,13 @@ fn changed(ui: &mut Ui, comparison: &Comparison) {
         Frame::new().fill(colours.sheet).inner_margin(margin).show(ui, |ui| {
             ui.set_width(ui.available_width());
             ui.spacing_mut().item_spacing.y = 2.0;
-            let (meaning, sign) = if line.large { (Meaning::Abnormal, "!") } else { (Meaning::Action, ">") };
             ui.horizontal_wrapped(|ui| {
-                pieces::said_inline(ui, &Said { meaning, sign, text: line.what.clone() }, 16.0);
                 if line.large {
+                    let (meaning, text) = (Meaning::Abnormal, line.what.clone());
+                    pieces::said_inline(ui, &Said { meaning, sign: "!", text }, 16.0);
                     ui.label(RichText::new("by much").size(13.0).color(colours.of_meaning(meaning)));
+                } else {
+                    ui.label(RichText::new(&line.what).size(16.0));
                 }
                 let difference = line.difference();
                 if !difference.is_empty() {

@@ -9,6 +9,8 @@ use session::accounts::Aside;
 use session::rules::Pack;
 use session::snapshot::Failure;
 
+use crate::pieces;
+
 /// So many files of a folder are looked into, the newest ones.
 const LOOKED_INTO: usize = 60;
 /// And so many are offered.
@@ -45,6 +47,7 @@ impl Beside {
         }
         let mut wanted = None;
         ui.horizontal_wrapped(|ui| {
+            ui.set_min_height(pieces::ROW);
             ui.label("Of the same pack, beside it:");
             for earlier in found.iter() {
                 let began = earlier.began.map_or(String::new(), |nanos| format!("  {}", report::utc(nanos)));

@@ -88,10 +88,14 @@ fn strip(ui: &mut Ui, title: &str, pairs: &[Pair], cells: u16) {
     let every = (20.0 / step.max(1.0)).ceil().max(1.0);
     for pair in pairs {
         let at = x(pair.cell);
-        let meaning = if pair.large { Meaning::Abnormal } else { Meaning::Action };
-        let colour = if pair.changed { colours.of_meaning(meaning) } else { colours.ink };
+        let colour = match (pair.changed, pair.large) {
+            (true, true) => colours.of_meaning(Meaning::Abnormal),
+            (true, false) => colours.ink,
+            (false, _) => colours.faint,
+        };
         if let (Some(old), Some(new)) = (pair.old, pair.new) {
-            painter.line_segment([pos2(at, y(old)), pos2(at, y(new))], Stroke::new(1.5, colour));
+            let width = if pair.changed { 2.5 } else { 1.0 };
+            painter.line_segment([pos2(at, y(old)), pos2(at, y(new))], Stroke::new(width, colour));
         }
         if let Some(old) = pair.old {
             painter.circle_filled(pos2(at, y(old)), 3.5, colours.sheet);
@@ -101,7 +105,7 @@ fn strip(ui: &mut Ui, title: &str, pairs: &[Pair], cells: u16) {
             if let Some(uncertainty) = pair.uncertainty {
                 painter.vline(at, y(new + uncertainty)..=y(new - uncertainty), Stroke::new(1.0, colour));
             }
-            painter.circle_filled(pos2(at, y(new)), 3.5, colour);
+            painter.circle_filled(pos2(at, y(new)), if pair.changed { 4.5 } else { 3.0 }, colour);
         }
         let marked = pair.changed && pair.large;
         if marked || (f32::from(pair.cell) - 1.0) % every < 0.5 {
@@ -116,7 +120,7 @@ fn strip(ui: &mut Ui, title: &str, pairs: &[Pair], cells: u16) {
 /// What the marks stand for.
 fn key(painter: &Painter, right: Pos2, colours: &Colours) {
     let mut at = right;
-    for (text, filled) in [("now", true), ("then", false)] {
+    for (text, filled) in [("now, large where it changed", true), ("then", false)] {
         let drawn = painter.text(at, Align2::RIGHT_TOP, text, FontId::proportional(12.0), colours.faint);
         let mark = pos2(drawn.left() - 8.0, drawn.center().y);
         if filled {
