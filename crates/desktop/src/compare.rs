@@ -231,32 +231,32 @@ fn name_of(path: &Path) -> String {
 /// Why there is nothing to compare.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Not {
-    NoSession,
-    NotRecorded,
-    NotFinished,
+    Begun,
+    Recorded,
+    Over,
 }
 
 /// The recording that is compared, if there is a whole one.
 fn ready<'a>(look: Option<Look<'_>>, files: &'a Files) -> Result<&'a Path, Not> {
-    let Some(look) = look else { return Err(Not::NoSession) };
-    let path = files.recording.as_deref().ok_or(Not::NotRecorded)?;
+    let Some(look) = look else { return Err(Not::Begun) };
+    let path = files.recording.as_deref().ok_or(Not::Recorded)?;
     let over = look.snapshot.recording == Recording::Finished || look.snapshot.phase == Phase::Ended || look.finished;
-    if files.is_recording || over { Ok(path) } else { Err(Not::NotFinished) }
+    if files.is_recording || over { Ok(path) } else { Err(Not::Over) }
 }
 
 fn nothing(ui: &mut Ui, why: Not) {
     let (title, text) = match why {
-        Not::NoSession => (
+        Not::Begun => (
             "Nothing to compare yet",
             "Choose a recording on Source (S), or drop one on this window: here it is held against an earlier one of the \
              same pack.",
         ),
-        Not::NotRecorded => (
+        Not::Recorded => (
             "Nothing to compare",
             "This session is not recorded, so that it can't be held against an earlier one. For the next one, name a file \
              under \"Record to\" on Source.",
         ),
-        Not::NotFinished => (
+        Not::Over => (
             "Not yet",
             "This session goes on. When it has ended, it can be compared here with an earlier one of the same pack.",
         ),

@@ -113,16 +113,19 @@ impl Going {
     }
 }
 
+/// What came of it, once it is done.
+type Done<T> = Option<Result<Arc<T>, Failure>>;
+
 /// Work on a thread of its own. Dropping it stops the work and does not wait for that.
 #[derive(Debug)]
 pub struct Aside<T> {
     going: Arc<Going>,
-    result: Arc<Mutex<Option<Result<Arc<T>, Failure>>>>,
+    result: Arc<Mutex<Done<T>>>,
 }
 
 /// Takes the result where it belongs, however the thread ends, and wakes whoever waits.
 struct Ends<T> {
-    result: Arc<Mutex<Option<Result<Arc<T>, Failure>>>>,
+    result: Arc<Mutex<Done<T>>>,
     wake: Arc<dyn Fn() + Send + Sync>,
 }
 
@@ -197,7 +200,7 @@ mod tests {
     fn a_recording_becomes_an_account_aside() {
         let path = shipped();
         let (woken, wakes) = std::sync::mpsc::sync_channel(1);
-        let wake = Arc::new(move || drop(woken.try_send(())));
+        let wake = Arc::new(move || _ = woken.try_send(()));
         let aside = Aside::start("account", wake, move |going| account_of(&path, going)).unwrap();
         let account = result_of(&aside).unwrap();
         assert!(wakes.recv_timeout(std::time::Duration::from_secs(10)).is_ok(), "nobody was woken");
