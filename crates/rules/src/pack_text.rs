@@ -212,7 +212,9 @@ impl PackText {
         let edited = if value.trim().is_empty() {
             edit.remove(&field.path())?
         } else {
-            let value = if is_text(field) { NewValue::Text(value) } else { NewValue::Toml(value) };
+            // Quotes that are typed where none belong stay what was typed: the fault shows them.
+            let quoted = value.trim_start().starts_with(['"', '\'']);
+            let value = if is_text(field) || quoted { NewValue::Text(value) } else { NewValue::Toml(value) };
             edit.set(&field.path(), value)?
         };
         Ok(Self::with(edited.text().to_owned(), Some(edited)))

@@ -87,7 +87,7 @@ fn base() -> impl Strategy<Value = String> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2_000))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(2_000) })]
 
     #[test]
     fn a_change_and_its_way_back_give_the_same_text(base in base(), (field, value) in edit()) {
@@ -202,4 +202,14 @@ fn the_edited_text_judges_by_the_new_value() {
     assert_eq!(limit(&lower), Some(4_100_000_000));
     assert!(lower.text().ends_with("# The end.\n"), "{}", lower.text());
     assert_eq!(Pack::parse(lower.text()).0.as_ref(), lower.pack().map(|pack| &**pack));
+}
+
+#[test]
+fn quotes_in_a_number_stay_what_was_typed() {
+    let cells = facts().find(|fact| fact.field.path() == ["cells"]).expect("a fact").field;
+    for typed in ["\"\"", "\"12\"", "\"1", "1\""] {
+        let edited = text(NOTED).set(&cells, typed).expect("it can be edited");
+        assert_eq!(edited.value(&cells), Some(typed), "{}", edited.text());
+        assert!(edited.pack().is_none(), "{typed} is no number of cells");
+    }
 }
