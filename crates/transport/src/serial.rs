@@ -5,10 +5,12 @@
 mod identity;
 mod line_errors;
 mod open;
+mod rate_search;
 mod reading;
 
 pub use identity::{Match, Search};
-pub use open::{Heard, RateSearch, opening_may_reset};
+pub use open::opening_may_reset;
+pub use rate_search::{Heard, RateSearch};
 
 pub(crate) use open::{Opened, open};
 pub(crate) use reading::run;

@@ -144,9 +144,9 @@ fn source_name(path: &Path, settings: &LineSettings) -> String {
 }
 
 #[cfg(unix)]
-type Port = serialport::TTYPort;
+pub(super) type Port = serialport::TTYPort;
 #[cfg(windows)]
-type Port = serialport::COMPort;
+pub(super) type Port = serialport::COMPort;
 
 struct OpenPort(Port);
 
@@ -213,7 +213,7 @@ fn open_line(path: &Path, settings: &LineSettings) -> Result<(Box<dyn Line>, Vec
 }
 
 /// The port itself, with what it did not take.
-fn open_port(path: &Path, settings: &LineSettings) -> Result<(Port, Vec<String>), OpenError> {
+pub(super) fn open_port(path: &Path, settings: &LineSettings) -> Result<(Port, Vec<String>), OpenError> {
     let what = what(path);
     let refuse = |kind, why: &str| OpenError::new(kind, what.as_str(), why);
     if settings.baud == 0 {
@@ -284,116 +284,15 @@ fn open_port(path: &Path, settings: &LineSettings) -> Result<(Port, Vec<String>)
     Ok((port, remarks))
 }
 
-fn what(path: &Path) -> String {
+pub(super) fn what(path: &Path) -> String {
     format!("serial port {path:?}")
 }
 
-fn parity_of(parity: Parity) -> serialport::Parity {
+pub(super) fn parity_of(parity: Parity) -> serialport::Parity {
     match parity {
         Parity::None => serialport::Parity::None,
         Parity::Odd => serialport::Parity::Odd,
         Parity::Even => serialport::Parity::Even,
-    }
-}
-
-/// A port that is listened to at one rate after another, opened once: each opening can reset the board behind it.
-#[derive(Debug)]
-pub struct RateSearch {
-    port: Port,
-    what: String,
-    path: PathBuf,
-    /// What it should be told to the person beside it.
-    remarks: Vec<String>,
-}
-
-/// What was heard at one setting of a line.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Heard {
-    /// The bytes.
-    pub bytes: Vec<u8>,
-    /// Of them, without a right stop bit or with a wrong parity bit; `None` where the system does not count these.
-    pub misread: Option<u64>,
-}
-
-impl RateSearch {
-    /// Opens the port at this setting. Other programs can't have it as long as this lives.
-    ///
-    /// # Errors
-    /// It can't be opened: what, why and a hint what to do.
-    pub fn open(path: &Path, settings: &LineSettings) -> Result<Self, OpenError> {
-        let (port, remarks) = open_port(path, settings)?;
-        Ok(Self { port, what: what(path), path: path.to_owned(), remarks })
-    }
-
-    /// What the person should know about the port.
-    pub fn remarks(&self) -> &[String] {
-        &self.remarks
-    }
-
-    /// Listens at this rate and parity until `enough` says so of the bytes and the time since it began, asked at each read
-    /// and at least each 40 ms. Nothing is sent. `None`: the port can't be set so.
-    ///
-    /// # Errors
-    /// The port is gone.
-    pub fn hear(
-        &mut self,
-        settings: &LineSettings,
-        enough: &mut dyn FnMut(&[u8], Duration) -> bool,
-    ) -> Result<Option<Heard>, OpenError> {
-        let set = self
-            .port
-            .set_baud_rate(settings.baud)
-            .and_then(|()| self.port.set_parity(parity_of(settings.parity)))
-            .and_then(|()| Ok((self.port.baud_rate()?, self.port.parity()?)));
-        match set {
-            Ok((rate, parity)) if is_near(rate, settings.baud) && parity == parity_of(settings.parity) => {}
-            Ok(_) => return Ok(None),
-            Err(error) if matches!(error.kind(), ErrorKind::Io(IoKind::NotFound | IoKind::BrokenPipe)) => {
-                return Err(explain(&self.path, &self.what, settings, error));
-            }
-            Err(_) => return Ok(None),
-        }
-        // What was read at another rate, or while it changed, is not what this one gives.
-        if let Err(error) = self.port.clear(serialport::ClearBuffer::Input) {
-            return Err(explain(&self.path, &self.what, settings, error));
-        }
-        let clock = crate::clock::SessionClock::start();
-        let counts = self.counts();
-        let mut heard = Heard::default();
-        let mut buffer = [0; 4096];
-        loop {
-            let gone = |why: &str| OpenError::new(OpenErrorKind::Failed, self.what.as_str(), why);
-            match self.port.read(&mut buffer) {
-                Ok(0) => return Err(gone("unplugged, or closed at the other end").hinting("plug it in again")),
-                Ok(read) => heard.bytes.extend(buffer.get(..read).unwrap_or(&buffer)),
-                Err(error) => match error.kind() {
-                    IoKind::TimedOut | IoKind::WouldBlock | IoKind::Interrupted => {}
-                    _ => {
-                        let why = error.to_string();
-                        return Err(gone(&why).hinting("unplug the adapter and plug it in again").caused_by(error));
-                    }
-                },
-            }
-            if enough(&heard.bytes, clock.now().since(model::SessionTime::ZERO)) {
-                break;
-            }
-        }
-        heard.misread = self.counts().zip(counts).map(|(now, before)| {
-            use model::LineErrorKind::{Break, Framing, Overrun, Parity};
-            let wrong = |(kind, count)| match kind {
-                Framing | Parity | Break => u64::from(count),
-                Overrun => 0,
-            };
-            now.since(&before).map(wrong).sum()
-        });
-        Ok(Some(heard))
-    }
-
-    fn counts(&self) -> Option<LineErrorCounts> {
-        #[cfg(unix)]
-        return line_errors::read(&self.port);
-        #[cfg(not(unix))]
-        None
     }
 }
 
@@ -428,7 +327,7 @@ fn check_node(path: &Path, what: &str) -> Result<(), OpenError> {
     Ok(())
 }
 
-fn explain(path: &Path, what: &str, settings: &LineSettings, error: serialport::Error) -> OpenError {
+pub(super) fn explain(path: &Path, what: &str, settings: &LineSettings, error: serialport::Error) -> OpenError {
     let (kind, why, hint) = match error.kind() {
         ErrorKind::NoDevice => {
             (OpenErrorKind::Busy, "another program has it".to_owned(), busy_hint(ports::holder(path).as_ref()))
@@ -466,7 +365,7 @@ fn rate_hint(settings: &LineSettings) -> String {
     format!("the adapter can't make {settings}: set both ends to a common rate such as 115200, or use another adapter")
 }
 
-fn is_near(real: u32, asked: u32) -> bool {
+pub(super) fn is_near(real: u32, asked: u32) -> bool {
     u64::from(real.abs_diff(asked)) * 100 <= u64::from(asked) * RATE_TOLERANCE_PERCENT
 }
 

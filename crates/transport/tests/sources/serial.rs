@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use model::{InputKind, LineSettings, ModemLine, Parity};
 use serialport::{SerialPort, TTYPort};
-use transport::{OpenErrorKind, SerialSource, Source, Waiting};
+use transport::{OpenErrorKind, RateSearch, SerialSource, Source, Waiting};
 
 use crate::common::{Inbox, pattern, start, stop};
 
@@ -251,4 +251,29 @@ fn cancelling_the_token_from_outside_ends_it_without_an_end() {
         kinds.push(input.kind);
     }
     assert!(matches!(kinds.as_slice(), [InputKind::Opened { .. }]), "{kinds:?}");
+}
+
+#[test]
+fn a_port_is_heard_at_one_rate_after_another() {
+    let (far, path) = line();
+    let mut search = RateSearch::open(&path, &LineSettings::new(115_200)).unwrap();
+    let far = send_in_background(far, pattern(3_000));
+    let heard = search.hear(&LineSettings::new(115_200), &mut |bytes, _| bytes.len() == 3_000).unwrap().unwrap();
+    assert!(heard.bytes == pattern(3_000), "the bytes differ");
+    // A pseudo-terminal counts no errors.
+    assert_eq!(heard.misread, None);
+    let mut far = far.join().unwrap();
+    // What came before is not what this rate gives.
+    send(&mut far, b"of the rate before");
+    std::thread::sleep(Duration::from_millis(20));
+    let quiet = search.hear(&LineSettings::new(9_600), &mut |_, passed| Duration::from_millis(200) <= passed);
+    assert_eq!(quiet.unwrap().unwrap().bytes, b"");
+    // A pseudo-terminal has no parity.
+    let parity = LineSettings { parity: Parity::Even, ..LineSettings::new(9_600) };
+    assert_eq!(search.hear(&parity, &mut |_, _| true).unwrap(), None);
+    // Nobody else has the port meanwhile, and a far end that goes is told.
+    assert!(RateSearch::open(&path, &LineSettings::new(9_600)).is_err());
+    drop(far);
+    let gone = search.hear(&LineSettings::new(9_600), &mut |_, passed| Duration::from_secs(5) <= passed);
+    assert!(gone.is_err(), "{gone:?}");
 }
