@@ -91,11 +91,10 @@ pub fn comparison_page(old: &Account, new: &Account, comparison: &Comparison, ma
 /// What changed and what can't be told, inside a report.
 pub(crate) fn since(practice: bool, since: Since<'_>, html: &mut Html) {
     let Since { old, comparison } = since;
+    heading(practice, "Since last time", html);
     let began = old.started_utc_nanos.map_or("at a time that was not recorded".to_owned(), utc);
-    let title = format!("Since the session of {began}");
-    heading(practice, &title, html);
     let (name, hash) = (&old.file.name, old.file.sha256.as_deref().unwrap_or("not known"));
-    html.line("p", "soft", &format!("{name}, SHA-256 {hash}."));
+    html.line("p", "soft", &format!("Against {name}, begun {began}, SHA-256 {hash}."));
     html.line("p", "", &format!("{}.", summary(comparison)));
     if !comparison.notes.is_empty() {
         list(&comparison.notes, html);
