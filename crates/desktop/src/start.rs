@@ -290,6 +290,10 @@ impl Start {
             let hint = "what the line carries, such as protocols/acorn-binary.toml";
             path(ui, "Protocol file", &mut self.protocol, hint, Field::Protocol, &mut self.dialogs);
             faults_ui(ui, "protocol", self.failure.as_ref().map_or(&[], |failure| &failure.protocol));
+            if self.protocol.trim().is_empty() {
+                let text = format!("Nobody knows the protocol? In a terminal: {}", self.identify());
+                ui.add(egui::Label::new(RichText::new(text).size(13.0).color(colours.faint)).wrap());
+            }
             let hint = "what the pack may do, such as packs/acorn-24s-nmc.toml";
             path(ui, "Pack file", &mut self.pack, hint, Field::Pack, &mut self.dialogs);
             let faults = self.failure.as_ref().map_or(&[][..], |failure| &failure.pack);
@@ -309,6 +313,17 @@ impl Start {
         if let Some(said) = self.dialogs.said {
             ui.label(RichText::new(said).size(14.0).color(colours.faint));
         }
+    }
+
+    /// The command that drafts a protocol file of the line that is chosen.
+    fn identify(&self) -> String {
+        let (option, typed, example) = match self.kind {
+            Kind::Tcp => ("--tcp", &self.tcp, "HOST:PORT"),
+            Kind::Udp => ("--udp", &self.udp, "HOST:PORT"),
+            Kind::Practice | Kind::Serial | Kind::Recording => ("--port", &self.port, "PORT"),
+        };
+        let from = if typed.trim().is_empty() { example } else { typed.trim() };
+        format!("packwake identify {option} {from} -o draft.toml")
     }
 
     /// The button, or what is missing for it.

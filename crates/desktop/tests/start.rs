@@ -196,3 +196,25 @@ fn the_keys_of_a_screen_are_shown_on_a_question_mark() {
         assert!(harness.query_by_label(told).is_none(), "{told}");
     }
 }
+
+#[test]
+fn who_has_no_protocol_file_is_told_how_to_get_one() {
+    let mut harness = desktop(None);
+    harness.run_steps(1);
+    for (kind, typed, told) in [
+        (Kind::Serial, "", "packwake identify --port PORT -o draft.toml"),
+        (Kind::Serial, "/dev/ttyUSB3", "packwake identify --port /dev/ttyUSB3 -o draft.toml"),
+        (Kind::Udp, "0.0.0.0:14550", "packwake identify --udp 0.0.0.0:14550 -o draft.toml"),
+    ] {
+        harness.state_mut().as_mut().expect("it is there").fill(|start| {
+            start.kind = kind;
+            start.protocol.clear();
+            typed.clone_into(if kind == Kind::Udp { &mut start.udp } else { &mut start.port });
+        });
+        harness.run_steps(2);
+        assert!(harness.query_by_label_contains(told).is_some(), "{told} is not on the screen");
+    }
+    harness.state_mut().as_mut().expect("it is there").fill(|start| "line.toml".clone_into(&mut start.protocol));
+    harness.run_steps(2);
+    assert!(harness.query_by_label_contains("packwake identify").is_none(), "there is one already");
+}

@@ -177,8 +177,8 @@ fn find_rate(path: &Path, prose: &mut Prose) -> Result<Option<LineSettings>> {
                 break 'all;
             }
         }
-        // With a parity bit nothing else would be heard of what is right already.
-        if heard.iter().any(|heard| heard.sureness().is_some()) {
+        // With a parity bit nothing else would be heard of what is right already, or of too little.
+        if heard.iter().any(|heard| heard.sureness().is_some()) || heard.iter().all(|heard| heard.bytes < FEW) {
             break;
         }
     }
@@ -186,6 +186,15 @@ fn find_rate(path: &Path, prose: &mut Prose) -> Result<Option<LineSettings>> {
         prose.say(&format!("note: the port can't be set to {}", refused.join(", ")));
     }
     let Some((best, sureness)) = ::identify::best(&heard) else {
+        if heard.iter().all(|heard| heard.bytes < FEW) {
+            let text = format!(
+                "cannot tell: the line sends so little that {} s at each rate do not show it",
+                LONGEST.as_secs()
+            );
+            prose.say(&text);
+            prose.hint("give its rate with --baud, and listen for some minutes with --for; or bring it to send more");
+            return Ok(None);
+        }
         prose.say("cannot tell: at no rate do the bytes make frames");
         prose.hint(
             "if its data sheet names a rate, give it with --baud; the level may be inverted (RS-232 against TTL), the line \
