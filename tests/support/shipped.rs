@@ -30,7 +30,7 @@ pub struct Recipe {
 
 /// All of them.
 pub fn recipes() -> Vec<Recipe> {
-    vec![first_switch_on(), open_sense_lead(), weak_cell(), sensor_open(), damaged_data_line()]
+    vec![first_switch_on(), next_season(), open_sense_lead(), weak_cell(), sensor_open(), damaged_data_line()]
 }
 
 /// The practice power-up of the big pack with a fault as bad as can be, for a recording that is not there yet.
@@ -69,6 +69,33 @@ fn first_switch_on() -> Recipe {
         commands: vec![(4.0, reading), (7.5, mark("pre-charge")), (17.5, mark("props off, throttle to a third"))],
         length: at_seconds(45.0),
         source: "recorded practice: Acorn, first switch-on, nothing wrong".to_owned(),
+    }
+}
+
+/// The cells of the first switch-on on another day: one has lost charge, not enough for an alarm.
+fn next_season() -> Recipe {
+    let reading = Command::Reading(HandReading::pack_voltage(91_900_000_000, "club meter"));
+    let mut scene = scene(
+        ACORN,
+        106,
+        &[
+            (6.0, Act::PreCharge),
+            (8.5, Act::Close),
+            (9.0, Act::Load(2.0)),
+            (17.0, Act::Load(35.0)),
+            (23.0, Act::Load(2.0)),
+            (27.0, Act::Load(0.0)),
+        ],
+    );
+    scene.pack.seed = Some(101);
+    Recipe {
+        name: "acorn-next-season".to_owned(),
+        pair: ACORN,
+        scene,
+        faults: vec![fault(FaultKind::LowCell, 0.0, 7, 0.18)],
+        commands: vec![(3.0, reading), (16.5, mark("props off, throttle to a third"))],
+        length: at_seconds(40.0),
+        source: "recorded practice: Acorn after the winter, a cell has lost a little charge".to_owned(),
     }
 }
 

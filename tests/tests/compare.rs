@@ -52,7 +52,7 @@ fn a_recording_against_itself_has_not_changed() {
         }
         count += 1;
     }
-    assert_eq!(count, 5);
+    assert_eq!(count, 6);
 }
 
 /// Fifty packs of every kind, each on two days, half of them a little less charged and warmer the second time.
@@ -167,6 +167,27 @@ fn a_cell_that_lost_charge_is_found_at_its_place_by_its_amount() {
         "{difference} +/- {uncertainty}, expected {expected}"
     );
     only_about(&comparison, 5, &[About::Verdict, About::Finding, About::Check]);
+}
+
+/// The shipped recordings of one pack on two days: no alarm, and the one cell that lost charge is all that changed in it.
+#[test]
+fn only_a_comparison_shows_what_the_winter_took() {
+    let told = |name: &str| {
+        let recording = Recording::open(&root().join(format!("recordings/{name}.mcap"))).expect("it is sound");
+        account(recording.header(), recording.inputs())
+    };
+    let (old, new) = (told("acorn-first-switch-on"), told("acorn-next-season"));
+    assert!(new.alarms.is_empty() && new.findings.is_empty(), "{:?} {:?}", new.alarms, new.findings);
+    let comparison = compare(&old, &new).expect("of one pack");
+    let line = line_of(&comparison, About::Rest, 7);
+    let numbers = line.numbers.expect("it has some");
+    let (difference, uncertainty) = (numbers.difference().expect("both"), numbers.uncertainty.expect("it is known"));
+    // As its expectation says: 1.08 % at 8.29 mV for 1 %.
+    assert!((difference + 8.95).abs() < BEYOND * uncertainty && line.large, "{difference} +/- {uncertainty}");
+    // The wiring was written into the pack file meanwhile.
+    let changed: Vec<&str> =
+        (comparison.lines.iter()).filter(|line| line.told == Told::Changed).map(|line| line.what.as_str()).collect();
+    assert_eq!(changed, [line.what.as_str(), "pack file"]);
 }
 
 #[test]

@@ -51,7 +51,7 @@ pub(crate) enum Task {
     Replay(Replay),
     /// Write what was received as CSV, one row a frame.
     Export(Export),
-    /// Write a report of a session: one page to read, to print and to keep with the pack.
+    /// Write a report of a session: a page to read and to print, whose first sheet is to be signed and kept with the pack.
     #[command(after_help = REPORTED)]
     Report(Report),
     /// Compare two recordings of the same pack: what drifted, as far as that can be told.

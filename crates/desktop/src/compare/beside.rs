@@ -104,7 +104,7 @@ mod tests {
         let folder = PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../recordings"));
         let found = look(&folder.join("acorn-weak-cell.mcap"));
         let names: Vec<&str> = found.iter().map(|earlier| earlier.name.as_str()).collect();
-        assert_eq!(names, ["acorn-first-switch-on.mcap", "acorn-open-sense-lead.mcap"]);
+        assert_eq!(names, ["acorn-first-switch-on.mcap", "acorn-next-season.mcap", "acorn-open-sense-lead.mcap"]);
         assert_eq!(look(&folder.join("none.mcap")), []);
     }
 }

@@ -234,8 +234,8 @@ fn review() -> Box<dyn FnMut(&mut Ui)> {
 
 fn compare() -> Box<dyn FnMut(&mut Ui)> {
     let folder = packwake_tests::root().join("recordings");
-    let (old, new) = (folder.join("acorn-first-switch-on.mcap"), folder.join("acorn-weak-cell.mcap"));
-    let snapshot = recorded("acorn-weak-cell.mcap", None);
+    let (old, new) = (folder.join("acorn-first-switch-on.mcap"), folder.join("acorn-next-season.mcap"));
+    let snapshot = recorded("acorn-next-season.mcap", None);
     let files = Files { recording: Some(new.clone()), is_recording: true, ..Files::default() };
     let (mut compare, mut begun) = (Compare::new("packwake"), false);
     Box::new(move |ui: &mut Ui| {
