@@ -57,7 +57,8 @@ fn pair(line: &Line) -> Option<Pair> {
 
 /// The lowest and highest of all, with room around them.
 fn span(pairs: &[Pair]) -> (f64, f64) {
-    let values = pairs.iter().flat_map(|pair| [pair.old, pair.new]).flatten();
+    let reach = |pair: &Pair, sign: f64| Some(pair.new? + sign * pair.uncertainty?);
+    let values = pairs.iter().flat_map(|pair| [pair.old, pair.new, reach(pair, 1.0), reach(pair, -1.0)]).flatten();
     let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| (low.min(value), high.max(value)));
     let room = ((high - low) * 0.12).max(1e-9);
     (low - room, high + room)
