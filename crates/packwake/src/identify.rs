@@ -38,14 +38,20 @@ pub(crate) fn run(task: &Identify, prose: &mut Prose) -> Result<Status> {
     let (capture, line, incomplete) = match &task.file {
         Some(path) => (capture(path, task.baud, prose)?, given, None),
         None => {
-            let Some(heard) = hear(task, given, prose)? else { return Ok(Status::CannotTell) };
+            let Some(heard) = hear(task, given, prose)? else {
+                if task.print.json {
+                    let nothing = json!({ "event": "identified", "outcome": "cannot tell" });
+                    Results::new().line(&nothing.to_string());
+                }
+                return Ok(Status::CannotTell);
+            };
             heard
         }
     };
     let report = ::identify::identify(&capture, line.as_ref());
     let mut results = Results::new();
     if task.print.json {
-        for line in json_lines(&report) {
+        for line in json_lines(&report, line.as_ref()) {
             results.line(&line);
         }
     } else {
@@ -272,7 +278,7 @@ fn write(path: &Path, draft: &str) -> Result<()> {
 }
 
 /// An object for each finding, and the last one with the draft.
-fn json_lines(report: &Report) -> Vec<String> {
+fn json_lines(report: &Report, line: Option<&LineSettings>) -> Vec<String> {
     let findings = report.findings.iter().map(|finding| {
         let sureness = finding.sureness.to_string();
         json!({ "event": "finding", "sureness": sureness, "text": finding.text, "evidence": finding.evidence })
@@ -289,6 +295,7 @@ fn json_lines(report: &Report) -> Vec<String> {
         "outcome": outcome,
         "sound_share": share,
         "checked": verified,
+        "line": line.map(ToString::to_string),
         "draft": report.draft,
         "hint": report.hint,
     });

@@ -72,7 +72,8 @@ fn an_unknown_line_becomes_a_draft() {
 #[test]
 fn a_silent_line_is_told() {
     let wire = Wire::new();
-    let ended = PROGRAM.run(["identify", "--port", &wire.path().display().to_string()]);
-    assert_eq!((ended.status, ended.stdout.as_str()), (Some(3), ""), "{}", ended.stderr);
+    let ended = PROGRAM.run(["identify", "--json", "--port", &wire.path().display().to_string()]);
+    let expected = "{\"event\":\"identified\",\"outcome\":\"cannot tell\"}\n";
+    assert_eq!((ended.status, ended.stdout.as_str()), (Some(3), expected), "{}", ended.stderr);
     assert!(ended.stderr.contains("nothing came in 8 s"), "{}", ended.stderr);
 }

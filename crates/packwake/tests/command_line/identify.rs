@@ -44,12 +44,13 @@ fn raw_bytes_give_a_draft_on_standard_output() {
     assert!(ended.stdout.contains("\nbaud = 38400\n"), "{}", ended.stdout);
     assert!(!ended.stdout.contains("every ="), "raw bytes have no times: {}", ended.stdout);
     assert!(ended.stderr.contains("raw bytes have no times"), "{}", ended.stderr);
-    let json = PROGRAM.run(["identify", &bytes, "--json"]);
+    let json = PROGRAM.run(["identify", &bytes, "--baud", "38400", "--json"]);
     let lines: Vec<Value> =
         json.stdout.lines().map(|line| serde_json::from_str(line).expect("an object a line")).collect();
     assert!(lines.len() > 5 && lines.iter().rev().skip(1).all(|line| line["event"] == "finding"), "{}", json.stdout);
     let last = lines.last().expect("a line");
     assert_eq!((&last["event"], &last["outcome"]), (&"identified".into(), &"drafted".into()));
+    assert_eq!(last["line"], "38400 8N1");
     assert!(last["draft"].as_str().is_some_and(|draft| draft.contains("sum = \"sum 8\"")), "{last}");
 }
 
