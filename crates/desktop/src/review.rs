@@ -385,6 +385,8 @@ impl Review {
             for (seconds, text) in [(3_600, "1 h"), (600, "10 min"), (60, "1 min"), (10, "10 s"), (1, "1 s")] {
                 let nanos = seconds * 1_000_000_000;
                 if full <= nanos {
+                    // While the recording is read there come to be more: what follows stays what it is, and a click on it counts.
+                    ui.skip_ahead_auto_ids(1);
                     continue;
                 }
                 if ui.selectable_label(self.view.range.is_some() && length == nanos, text).clicked() {

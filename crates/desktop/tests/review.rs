@@ -301,6 +301,13 @@ fn a_table_takes_the_place_of_no_recording_and_of_another_file_only_when_asked()
     let mut harness = show([1280.0, 800.0], name);
     harness.state_mut().files.recording = Some(recording.clone());
     harness.run_steps(4);
+    for _ in 0..400 {
+        if harness.state().review.is_read() {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+        harness.run_steps(2);
+    }
     harness.get_by_label("Table as CSV…").click_accesskit();
     harness.run_steps(2);
     let mut write = |to: &std::path::Path, button: &str, said: &str| {
