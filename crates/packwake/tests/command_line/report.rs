@@ -227,3 +227,22 @@ fn a_report_says_what_changed_since() {
     );
     refused(&["report", &new, "--since", "none.mcap", "-o", "-"], "none.mcap", "check the name");
 }
+
+/// The window makes its pages of `account_of`: they are those of the commands, byte for byte.
+#[test]
+fn pages_are_those_of_the_window() {
+    let account = |path: &str| {
+        let account = session::accounts::account_of(path.as_ref(), &session::accounts::Going::default());
+        account.expect("it can be read").expect("nobody stops it")
+    };
+    let made_by = concat!("packwake ", env!("CARGO_PKG_VERSION"));
+    for path in RECORDINGS.map(shipped) {
+        let page = PROGRAM.run(["report", &path, "-o", "-"]).stdout;
+        assert!(page == report::report(&account(&path), None, made_by), "{path}");
+    }
+    let (old, new) = (shipped(FIRST), shipped(WEAK));
+    let page = PROGRAM.run(["compare", &old, &new, "-o", "-"]).stdout;
+    let (old, new) = (account(&old), account(&new));
+    let comparison = report::compare(&old, &new).expect("of one pack");
+    assert!(page == report::comparison_page(&old, &new, &comparison, made_by));
+}
